@@ -1,0 +1,120 @@
+"""GET /v1/dies."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service import reference
+from service.web.answer import KEBAB_PATTERN
+from service.web.fields import Angle, Flag, Length, Parts, Ratio, Text
+from service.web.lookup import NOTE_PATTERN, Listing, beside, lookup
+from service.web.operation import blueprint
+from service.web.schema import StrictSchema
+
+blp = blueprint("Dies", "Bend dies of the loaded shop profile.")
+
+
+class ListedDie(StrictSchema):
+    """A bend die, as the shop profile states it; null where it states nothing."""
+
+    id = Text("Id to send as `die`", pattern=KEBAB_PATTERN, most=64, required=True)
+    name = Text("Name", most=120, pattern=NOTE_PATTERN, required=True)
+    note = Text("Remarks", most=2000, pattern=NOTE_PATTERN, required=True)
+    tube_outside_diameter = Length("Tube that its groove is made for", most=500, required=True)
+    radius = Length("Centre-line radius", most=10_000, required=True)
+    largest_angle = Angle("Largest set angle", required=True)
+    groove_length = Length(
+        "Straight part of the groove before the start of bend", allow_none=True, required=True
+    )
+    clamp_length = Length("Straight tube that the clamp needs", allow_none=True, required=True)
+    pressure_die_length = Length(
+        "Straight tube that the pressure die needs", allow_none=True, required=True
+    )
+    mark_offset = Length(
+        "Zero mark minus start of bend, positive towards the bend",
+        least=-1000,
+        most=1000,
+        required=True,
+    )
+    has_angle_marks = Flag("Whether the die carries angle marks", required=True)
+    stretch = Ratio(
+        "Fraction of arc length by which a bend in this die lengthens the tube, from the shop's "
+        "trial bends",
+        most=0.2,
+        allow_none=True,
+        required=True,
+    )
+    height = Length(
+        "Height along its axis, half of it on either side of the bend plane",
+        most=1000,
+        allow_none=True,
+        required=True,
+    )
+    benders = Parts(
+        Text("Id of a bender", pattern=KEBAB_PATTERN, most=64),
+        "Benders that take it (GET /v1/benders)",
+        most=200,
+        required=True,
+    )
+    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+
+
+EXAMPLE: dict[str, Any] = {
+    "units": "metric",
+    "result": {
+        "dies": [
+            {
+                "id": "d15-r45",
+                "name": "Die for 15 mm tube, radius 45 mm",
+                "note": "",
+                "tube_outside_diameter": 15.0,
+                "radius": 45.0,
+                "largest_angle": 190.0,
+                "groove_length": 34.0,
+                "clamp_length": 32.0,
+                "pressure_die_length": 85.0,
+                "mark_offset": 0.0,
+                "has_angle_marks": True,
+                "stretch": 0.02,
+                "height": 23.0,
+                "benders": ["bench-25"],
+                "source": "demo-shop",
+            }
+        ]
+    },
+    "sources": [
+        {
+            "id": "demo-shop",
+            "title": "The invented demonstration workshop",
+            "author": "this project",
+            "year": None,
+            "trust": "invented",
+            "note": "Made up, to show the service at work. No machine, die or shop like it exists.",
+        }
+    ],
+    "cautions": [
+        "This shop, its benders and its dies are invented for demonstration. Load your "
+        "own shop profile before you bend tube by these numbers."
+    ],
+    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
+}
+
+
+@lookup(blp, "/dies", name="Dies", item=ListedDie, example=EXAMPLE)
+def dies() -> Listing:
+    """List the bend dies of the shop.
+
+    Tube, radius, angle range, grip lengths and mark of each die of the loaded shop profile, and
+    the benders that take it; without a profile, those of the invented demonstration shop.
+    """
+    shop = reference.shop()
+    rows = [
+        beside(
+            die,
+            benders=[bender.id for bender in shop.benders.values() if die.id in bender.dies],
+            source=shop.source,
+        )
+        for die in shop.dies.values()
+    ]
+    caution = "invented_shop" if shop.invented else "as_the_shop_states"
+    return Listing(rows, [reference.sources()[shop.source]], (caution,))

@@ -1,0 +1,1 @@
+"""Pure calculations: numbers and dataclasses in, dataclasses out. One capability, one file."""

@@ -1,0 +1,33 @@
+"""Points along a centre line, to draw it by: the same number for every run of the same form."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.calc.run_geometry import Frames
+from service.model import Run
+
+Points = NDArray[np.float64]
+
+
+def centre_line_path(run: Run, at: Frames, per_bend: int = 12) -> Points:
+    """End 1, points along each arc including its tangent points, end 2, mm.
+
+    Two runs with as many bends give points that belong together one by one.
+
+    Arguments:
+        run: bend table, mm and rad
+        at: its frames, in whichever frame is wanted
+        per_bend: equal steps that each arc is divided into
+
+    Returns:
+        (2 + (per_bend + 1)·n, 3)
+    """
+    parts = [at.root[None, :]]
+    for i, bend in enumerate(run.bends):
+        turned = np.linspace(0.0, bend.angle, per_bend + 1)[:, None]
+        outward = (at.start[i] - at.centre[i]) / bend.radius
+        arm = np.cos(turned) * outward + np.sin(turned) * at.before[i]
+        parts.append(at.centre[i] + bend.radius * arm)
+    return np.vstack([*parts, at.tip[None, :]])

@@ -1,0 +1,1 @@
+"""What every endpoint shares: units, fields, schemas, problem details, bodies, answers, caching."""

@@ -1,0 +1,271 @@
+"""Before and after every request: keys, rate limit, headers, metrics and the request log."""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from flask import Flask, request
+from limits import RateLimitItem, parse
+from limits.strategies import FixedWindowRateLimiter
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from service.errors import ProfileError, Value
+from service.web import telemetry, texts
+from service.web.keys import Key, find, read_keys
+from service.web.problem import ProblemError
+from service.web.rate_storage import storage_of
+from service.web.settings import Settings
+from service.web.spec_guard import is_public, is_uncounted
+
+# On every answer. Each header costs a request two microseconds, so that what only a page needs is
+# on pages only.
+FIXED = (
+    ("X-Content-Type-Options", "nosniff"),
+    ("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'"),
+)
+UNCACHED = ("Cache-Control", "no-store")  # a POST is not cached anyway
+PAGES = (
+    ("X-Frame-Options", "DENY"),
+    ("Referrer-Policy", "no-referrer"),
+    ("Cross-Origin-Resource-Policy", "same-origin"),
+)
+# RFC 6797 forbids it over plain HTTP; a trusted proxy tells that its client came over TLS.
+SECURE = ("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
+METHODS = frozenset({"GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE"})
+StartResponse = Callable[..., Any]
+Wsgi = Callable[[dict[str, Any], StartResponse], Iterable[bytes]]
+
+
+@dataclass(frozen=True)
+class Guard:
+    """What is checked for each request, made once from the settings."""
+
+    keys: tuple[Key, ...]
+    open_to_network: bool
+    limit: RateLimitItem | None
+    limiter: FixedWindowRateLimiter | None
+    policy: str
+
+    def before(self) -> None:
+        """Let the request pass, or refuse it: 401, 403, 429."""
+        environ, rule = request.environ, request.url_rule
+        if rule is None:  # the router refuses it: 404 or 405
+            self._count_stranger()
+            return
+        environ["service.route"] = rule.rule
+        if request.method == "OPTIONS":
+            return
+        if is_public(rule.rule):
+            if not is_uncounted(rule.rule):
+                self._count_stranger()
+            return
+        try:
+            caller = self._caller("metrics" if rule.rule == "/metrics" else "calculate")
+        except ProblemError:  # nobody tries keys without end
+            self._count_stranger()
+            raise
+        environ["service.caller"] = caller
+        if self.limiter is not None and self.limit is not None:
+            self._count(caller, self.limiter, self.limit)
+
+    def _caller(self, scope: str) -> str:
+        if not self.keys:
+            return self._near_caller()
+        key = find(self.keys, request.headers.get("Authorization"))
+        if key is None:
+            headers = {"WWW-Authenticate": 'Bearer realm="service"'}
+            raise ProblemError(401, "key_missing_or_unknown", headers=headers)
+        if scope not in key.scopes:
+            headers = {"WWW-Authenticate": f'Bearer error="insufficient_scope", scope="{scope}"'}
+            raise ProblemError(403, "key_without_scope", {"scope": scope}, headers=headers)
+        return key.name
+
+    def _near_caller(self) -> str:
+        address = request.remote_addr or ""
+        # a proxy on this machine may speak for a caller far away
+        environ = request.environ
+        near = "HTTP_X_FORWARDED_FOR" not in environ and _is_near(address)
+        # a page of another site may have its own name resolve to this machine (DNS rebinding)
+        near = near and _is_own_name(environ.get("HTTP_HOST", ""))
+        if not near and not self.open_to_network:
+            raise ProblemError(403, "no_keys_no_network")
+        return address
+
+    def _count_stranger(self) -> None:
+        """Count by address a caller of whom nothing else is known."""
+        if self.limiter is not None and self.limit is not None:
+            self._count(request.remote_addr or "", self.limiter, self.limit)
+
+    def _count(self, caller: str, limiter: FixedWindowRateLimiter, limit: RateLimitItem) -> None:
+        try:
+            passed = limiter.hit(limit, caller)
+            window = limiter.get_window_stats(limit, caller)
+        except limiter.storage.base_exceptions:
+            # a limit that cannot be counted must not take the calculations away
+            telemetry.count_limit_lost()
+            return
+        left = max(0, math.ceil(window.reset_time - time.time()))
+        shown = f'"default";r={max(0, window.remaining)};t={left}'
+        request.environ["service.rate"] = [("RateLimit", shown)]
+        if not passed:
+            values: dict[str, Value] = {"limit": str(limit), "seconds": left}
+            headers = {"Retry-After": str(left), "RateLimit-Policy": self.policy}
+            raise ProblemError(429, "too_many_requests", values, headers=headers)
+
+
+@dataclass(frozen=True)
+class Porter:
+    """The outermost layer: headers on every answer, one count and one log line for each.
+
+    It works on the plain list of headers: setting ten of them through a response object costs as
+    much as the calculation of a mark layout.
+    """
+
+    app: Wsgi
+    log: bool
+
+    def __call__(self, environ: dict[str, Any], start_response: StartResponse) -> Iterable[bytes]:
+        """Serve one request."""
+        began = time.perf_counter()
+        ident = telemetry.request_id(environ.get("HTTP_X_REQUEST_ID"))
+
+        def start(status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
+            named = dict(headers)
+            headers += [pair for pair in FIXED if pair[0] not in named]
+            if environ["REQUEST_METHOD"] != "POST" and "Cache-Control" not in named:
+                headers.append(UNCACHED)
+            if named.get("Content-Type", "").startswith(("text/html", "image/svg")):
+                headers += PAGES
+            if environ["wsgi.url_scheme"] == "https":
+                headers.append(SECURE)
+            headers += environ.get("service.rate", ())
+            if "service.language" in environ:
+                texts.labelled(headers, environ["service.language"])
+            headers.append(("X-Request-Id", ident))
+            trace = telemetry.trace_of(environ.get("HTTP_TRACEPARENT"))
+            if trace:
+                headers.append(("traceparent", trace))
+            seconds = time.perf_counter() - began
+            self._tell(environ, int(status[:3]), seconds, ident, trace)
+            return start_response(status, headers, exc_info)
+
+        return self.app(environ, start)
+
+    def _tell(
+        self,
+        environ: dict[str, Any],
+        status: int,
+        seconds: float,
+        ident: str,
+        trace: str | None,
+    ) -> None:
+        route, method = environ.get("service.route", "(none)"), environ["REQUEST_METHOD"]
+        if method not in METHODS:  # any word can be sent; each would be one more time series
+            method = "(other)"
+        telemetry.count_request(route, method, status, seconds)
+        if self.log:
+            line: dict[str, object] = {
+                "event": "request",
+                "method": method,
+                "route": route,
+                "status": status,
+                "ms": round(seconds * 1000, 3),
+                "request_id": ident,
+                "caller": environ.get("service.caller"),
+            }
+            telemetry.log_line({**line, "traceparent": trace} if trace else line)
+
+
+@lru_cache(maxsize=256)
+def _is_own_name(host: str) -> bool:
+    """Whether a Host header names this machine's loopback; a Unix socket needs none."""
+    name = host.rpartition(":")[0] if host.rpartition(":")[2].isdigit() else host
+    return name.lower() in {"", "localhost"} or _is_near(name.strip("[]"))
+
+
+@lru_cache(maxsize=256)
+def _is_near(address: str) -> bool:
+    """Whether an address is this machine's loopback; no address is a Unix socket."""
+    try:
+        return not address or ipaddress.ip_address(address).is_loopback
+    except ValueError:  # whatever it is, it is not known to be near
+        return False
+
+
+def install(app: Flask, settings: Settings) -> None:
+    """Guard every request of ``app``.
+
+    Raises:
+        ProfileError: keys, rate limit or storage that cannot be understood
+    """
+    limit, limiter = _limiter(settings)
+    guard = Guard(
+        keys=read_keys(settings.key_lines),
+        open_to_network=settings.open_to_network_without_keys,
+        limit=limit,
+        limiter=limiter,
+        policy=f'"default";q={limit.amount};w={limit.get_expiry()}' if limit else "",
+    )
+    app.before_request(guard.before)
+    if settings.origins:
+        _allow_origins(app, settings.origins)
+    inner: Wsgi = app.wsgi_app
+    if settings.trusted_proxies:
+        hops = settings.trusted_proxies
+        inner = ProxyFix(inner, x_for=hops, x_proto=hops)
+    app.wsgi_app = Porter(inner, settings.request_log)  # type: ignore[method-assign]
+
+
+def _limiter(settings: Settings) -> tuple[RateLimitItem | None, FixedWindowRateLimiter | None]:
+    if settings.rate_limit.lower() == "off":
+        return None, None
+    try:
+        storage = storage_of(settings.rate_limit_storage)
+        return parse(settings.rate_limit), FixedWindowRateLimiter(storage)
+    except Exception as error:
+        raise ProfileError(
+            f"SERVICE_RATE_LIMIT {settings.rate_limit!r} with SERVICE_RATE_LIMIT_STORAGE "
+            f"{settings.rate_limit_storage!r}: {error}; expected for instance '6000/minute' with "
+            "'memory://' or 'redis://host:6379', or 'off'"
+        ) from error
+
+
+def _allow_origins(app: Flask, origins: list[str]) -> None:
+    from flask_cors import CORS
+
+    CORS(
+        app,
+        origins=origins,
+        methods=["GET", "POST", "HEAD", "OPTIONS"],
+        allow_headers=[
+            "Accept",
+            "Accept-Language",
+            "Authorization",
+            "Content-Type",
+            "If-None-Match",
+            "X-Request-Id",
+            "traceparent",
+        ],
+        expose_headers=[
+            "Content-Language",
+            "Deprecation",
+            "ETag",
+            "Findings",
+            "Link",
+            "Methods-Version",
+            "RateLimit",
+            "RateLimit-Policy",
+            "Retry-After",
+            "Service-Version",
+            "Sunset",
+            "X-Request-Id",
+            "traceparent",
+        ],
+        max_age=600,
+    )
