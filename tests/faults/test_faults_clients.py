@@ -28,7 +28,7 @@ from fault_rig import (
 
 HUGE = 100_000_000
 STREAM = "/v1/developed-length/batch"
-HEAD = f"POST {PATH} HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\n"
+HEAD = f"POST {PATH} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
 GROWTH = 100  # megabytes a worker may grow by, whatever is sent
 
 
@@ -167,14 +167,16 @@ def test_a_transfer_that_is_compressed_is_refused(running: Service) -> None:
 )
 def test_headers_past_their_limit_are_refused(running: Service, name: str, value: str) -> None:
     with connect(running) as sending:
-        sending.sendall(f"GET /health/live HTTP/1.1\r\nHost: x\r\n{name}: {value}\r\n\r\n".encode())
+        sending.sendall(
+            f"GET /health/live HTTP/1.1\r\nHost: localhost\r\n{name}: {value}\r\n\r\n".encode()
+        )
         assert status_of(sending) in {400, 431}
 
 
 def test_more_headers_than_allowed_are_refused(running: Service) -> None:
     lines = "".join(f"X-{number}: 1\r\n" for number in range(5000))
     with connect(running) as sending:
-        sending.sendall(f"GET /health/live HTTP/1.1\r\nHost: x\r\n{lines}\r\n".encode())
+        sending.sendall(f"GET /health/live HTTP/1.1\r\nHost: localhost\r\n{lines}\r\n".encode())
         assert status_of(sending) in {400, 431}
 
 
@@ -213,10 +215,10 @@ def test_clients_that_vanish_leave_nothing_behind(running: Service) -> None:
         b"GET / HTTP/9.9\r\n\r\n",
         b"GET /\r\n\r\n",
         b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03" + b"\xaa" * 500,
-        b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: -1\r\n\r\n",
+        b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: -1\r\n\r\n",
         b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 1\r\nTransfer-Encoding: chunked\r\n\r\n0",
-        b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\n00",
-        b"POST / HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\nZZZ\r\n",
+        b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\n00",
+        b"POST / HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\nZZZ\r\n",
     ],
     ids=["zeros", "version", "no_version", "tls", "negative", "both", "twice", "bad_chunk"],
 )

@@ -36,10 +36,10 @@ SLOW = 200
 ORDINARY = 4
 RAW = json.dumps(BODY).encode()
 # what a slow client sends, byte by byte: a head without end, a body, a stream
-HEAD = f"POST {PATH} HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\n".encode()
+HEAD = f"POST {PATH} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n".encode()
 BODY_COMING = HEAD + b"Content-Length: 900000\r\n\r\n"
 STREAM_COMING = (
-    b"POST /v1/developed-length/batch HTTP/1.1\r\nHost: x\r\n"
+    b"POST /v1/developed-length/batch HTTP/1.1\r\nHost: localhost\r\n"
     b"Content-Type: application/x-ndjson\r\nTransfer-Encoding: chunked\r\n\r\n"
 )
 KINDS = (HEAD, HEAD, BODY_COMING, BODY_COMING, STREAM_COMING)

@@ -79,7 +79,8 @@ def test_a_request_in_hand_is_finished_before_the_end(tmp_path: Path) -> None:
     with service(tmp_path) as running:
         with socket.create_connection(("127.0.0.1", running.port), timeout=20) as sending:
             sending.sendall(
-                b"POST /v1/developed-length/batch HTTP/1.1\r\nHost: x\r\nConnection: close\r\n"
+                b"POST /v1/developed-length/batch HTTP/1.1\r\nHost: localhost\r\n"
+                b"Connection: close\r\n"
                 b"Content-Type: application/x-ndjson\r\n"
                 + f"Content-Length: {2 * len(line)}\r\n\r\n".encode()
                 + line
