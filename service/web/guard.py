@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from flask import Flask, request
+from flask.globals import request_ctx
 from limits import RateLimitItem, parse
 from limits.strategies import FixedWindowRateLimiter
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -54,12 +55,13 @@ class Guard:
 
     def before(self) -> None:
         """Let the request pass, or refuse it: 401, 403, 429."""
-        environ, rule = request.environ, request.url_rule
+        now = request_ctx.request  # looked up once: each use of the proxy costs as much as a call
+        environ, rule = now.environ, now.url_rule
         if rule is None:  # the router refuses it: 404 or 405
             self._count_stranger()
             return
         environ["service.route"] = rule.rule
-        if request.method == "OPTIONS":
+        if environ["REQUEST_METHOD"] == "OPTIONS":
             return
         if is_public(rule.rule):
             if not is_uncounted(rule.rule):
@@ -76,7 +78,7 @@ class Guard:
 
     def _caller(self, scope: str) -> str:
         if not self.keys:
-            return self._near_caller()
+            return self._near_caller(request.environ)
         key = find(self.keys, request.headers.get("Authorization"))
         if key is None:
             headers = {"WWW-Authenticate": 'Bearer realm="service"'}
@@ -86,10 +88,9 @@ class Guard:
             raise ProblemError(403, "key_without_scope", {"scope": scope}, headers=headers)
         return key.name
 
-    def _near_caller(self) -> str:
-        address = request.remote_addr or ""
+    def _near_caller(self, environ: dict[str, Any]) -> str:
+        address: str = environ.get("REMOTE_ADDR") or ""
         # a proxy on this machine may speak for a caller far away
-        environ = request.environ
         near = "HTTP_X_FORWARDED_FOR" not in environ and _is_near(address)
         # a page of another site may have its own name resolve to this machine (DNS rebinding)
         near = near and _is_own_name(environ.get("HTTP_HOST", ""))

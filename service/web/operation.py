@@ -8,6 +8,7 @@ from functools import wraps
 from typing import Any
 
 from flask import Response, request
+from flask.globals import request_ctx
 from flask_smorest import Blueprint
 from marshmallow import Schema, ValidationError
 
@@ -148,9 +149,11 @@ def calculation(
 
         @wraps(function)
         def view() -> Response:
+            now = request_ctx.request  # looked up once: each use of the proxy costs a call
             kind = preferred(drawn) if drawn else require_json()
-            refuse_query()
-            return made.answer(read_json(request), kind)
+            if now.environ.get("QUERY_STRING"):
+                refuse_query()
+            return made.answer(read_json(now), kind)
 
         about = "What to compute; unknown fields are refused."
         documented = blp.doc(operationId=operation_id, responses=responses)(view)
@@ -215,7 +218,7 @@ def preferred(drawn: Iterable[str]) -> str:
     Raises:
         ProblemError: 406 where neither is accepted
     """
-    accepted = request.headers.get("Accept")
+    accepted = request.environ.get("HTTP_ACCEPT")
     if accepted in (None, "", "*/*", JSON):
         return JSON
     wanted = {kind.partition(";")[0].strip(): q for kind, q in request.accept_mimetypes}
@@ -235,7 +238,7 @@ def _quality(kind: str, wanted: Mapping[str, float]) -> float:
 
 def require_json() -> str:
     """JSON; refuse with 406 a caller that does not take it."""
-    accepted = request.headers.get("Accept")
+    accepted = request.environ.get("HTTP_ACCEPT")
     if accepted in (None, "", "*/*", JSON):
         return JSON
     wanted = {kind.partition(";")[0].strip(): q for kind, q in request.accept_mimetypes}
