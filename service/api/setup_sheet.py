@@ -194,10 +194,14 @@ class SheetNoseSchema(StrictSchema):
     )
     largest_lead = Length("It may be moved between 0 and this", required=True)
     stop_to_tangent = Length(
-        "From the stop to the tangent point", most=1e8, allow_none=True, required=True
+        "From the stop to the tangent point; below 0 where the tube does not reach it",
+        least=-1e8,
+        most=1e8,
+        allow_none=True,
+        required=True,
     )
     nose_to_stop = Length(
-        "Reach that the rod needs", least=-1e5, most=1e8, allow_none=True, required=True
+        "Reach that the rod needs", least=-1e8, most=1e8, allow_none=True, required=True
     )
     rods = Count("Rods to couple", least=1, most=1_000_000_000, allow_none=True, required=True)
 
