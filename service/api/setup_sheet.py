@@ -210,10 +210,15 @@ class SheetGaugeSchema(StrictSchema):
     """What is measured once the bend is made and unloaded."""
 
     straight = Length(
-        "Straight from the cut end, or from the bend made before", most=LONGEST, required=True
+        "Straight from the cut end, its allowance included, or from the bend made before; below 0 "
+        "where an allowance takes off more than there is, which a finding says",
+        least=-LONGEST,
+        most=LONGEST,
+        required=True,
     )
     leg = Length(
         "From the cut end, or the apex before, to the apex; null where one has none",
+        least=-LONGEST,
         most=LONGEST,
         allow_none=True,
         required=True,
