@@ -75,6 +75,7 @@ from service.calc import tube_pressure as tube_pressure_calc
 from service.web import guard, problem, spec, texts
 from service.web.answer import Catalogue
 from service.web.body import LARGEST_BODY
+from service.web.schema import build_readers
 from service.web.settings import from_environment
 
 ENDPOINTS = (
@@ -168,6 +169,6 @@ def create_app(settings: Mapping[str, Any] | None = None) -> Flask:
     api = spec.build(app)
     for endpoint in ENDPOINTS:
         api.register_blueprint(endpoint.blp)
-    spec.bind_validators(api.spec.to_dict())
+    build_readers()
     app.extensions["spec"] = api.spec
     return app

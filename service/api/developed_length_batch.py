@@ -36,7 +36,8 @@ from service.web.entries import entries
 from service.web.fields import NAME_PATTERN, Count, Flag, Length, Part, Parts, Quantity, Text
 from service.web.lookup import UNITS_PARAMETER
 from service.web.operation import Ask, blueprint, raw_operation, require_json
-from service.web.schema import RequestSchema, StrictSchema, inward, outward
+from service.web.reader import reader
+from service.web.schema import RequestSchema, StrictSchema, outward
 
 blp = blueprint("Developed length, many runs", "How long to cut the tubes of a whole batch.")
 MOST_ITEMS = 20_000
@@ -286,7 +287,7 @@ def _respond(written: list[bytes], computed: int, refused: int, system: str) -> 
 def _head(sent: Any) -> Head:
     schema = BatchHead()
     try:
-        schema.check(sent)
+        schema.load(sent)
     except ValidationError as error:
         raise _invalid(entries(schema, error.messages_dict, sent)) from None
     given = {key: sent[key] for key in ("tube", "stretch", "ends") if sent.get(key) is not None}
@@ -500,7 +501,7 @@ def _batch(columns: Columns, rows: Floats, sizes: Floats, head: Head) -> calc.Ba
 
 def _inward_ends(head: Head) -> Any:
     given = head.given.get("ends")
-    return None if given is None else inward(inputs.EndsSchema)(given, units.FACTORS[head.system])
+    return None if given is None else reader(inputs.EndsSchema)(given, units.FACTORS[head.system])
 
 
 def _shown(lengths: calc.Lengths, factors: units.Factors, marks: list[Any]) -> list[Any]:
@@ -570,8 +571,7 @@ def _one(item: Any, head: Head, index: int) -> dict[str, Any]:
     """One item through the single calculation."""
     merged = {**head.given, **item} if isinstance(item, dict) else item
     try:
-        BATCH_ITEM.check(merged)
-        ask = inward(BatchItem)(merged, units.FACTORS[head.system])
+        ask = BATCH_ITEM.load_in(merged, head.system)
         return _entry(index, ask["id"], _single(ask, head))
     except ValidationError as error:
         found = entries(BATCH_ITEM, error.messages_dict, merged)
@@ -635,23 +635,41 @@ def _lines(stream: Any) -> Iterator[bytes]:
 def _answers(lines: Iterator[bytes], head: Head) -> Iterator[bytes]:
     first = 0
     while block := list(islice(lines, LINES_AT_ONCE)):
-        items = [_decoded(line) for line in block if line.strip() or len(line) > LONGEST_LINE]
-        faults = {i: item for i, item in enumerate(items) if isinstance(item, problem.ProblemError)}
-        found, _ = _compute(
-            [None if i in faults else item for i, item in enumerate(items)], head, first
-        )
-        for place, fault in faults.items():
-            found[place] = _malformed(first + place, fault)
-        first += len(items)
-        yield b"".join([orjson.dumps(entry, option=orjson.OPT_APPEND_NEWLINE) for entry in found])
+        sent = [line for line in block if line.strip() or len(line) > LONGEST_LINE]
+        with _no_collection():
+            written = _written(sent, head, first)
+        first += len(sent)
+        yield written
+
+
+def _written(lines: list[bytes], head: Head, first: int) -> bytes:
+    """The answers to some lines, a line each."""
+    decoded = [_decoded(line) for line in lines]
+    items = [None if isinstance(item, problem.ProblemError) else item for item in decoded]
+    found, keys = _compute(items, head, first)
+    if b"".join(lines).count(b":") != keys:  # line by line it would cost as much as the rest
+        decoded = [_decoded_once(*pair) for pair in zip(lines, decoded, strict=True)]
+    for place, item in enumerate(decoded):
+        if isinstance(item, problem.ProblemError):
+            found[place] = _malformed(first + place, item)
+    return b"".join([orjson.dumps(entry, option=orjson.OPT_APPEND_NEWLINE) for entry in found])
 
 
 def _decoded(line: bytes) -> Any:
+    """The item of a line, or why it has none."""
     try:
         if len(line) > LONGEST_LINE:
             raise problem.ProblemError(413, "line_too_long", {"most": LONGEST_LINE})
-        item = body.decode_quickly(line)
-        body.refuse_twice(line, body.count_keys(item))
+        return body.decode_quickly(line)
+    except problem.ProblemError as error:
+        return error
+
+
+def _decoded_once(line: bytes, item: Any) -> Any:
+    """The item of a line, or the refusal of a key that stands twice in it."""
+    try:
+        if not isinstance(item, problem.ProblemError):
+            body.refuse_twice(line, body.count_keys(item))
         return item
     except problem.ProblemError as error:
         return error

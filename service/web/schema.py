@@ -1,30 +1,22 @@
-"""Schemas: checked in the hot path by the published JSON Schema, explained by marshmallow.
+"""Schemas: declared once, in marshmallow; read and written by functions compiled from them.
 
-A request schema is declared once, in marshmallow. The specification made from it is compiled into
-a validator (``jsonschema_rs``); a body that it takes is converted at once. Any other body goes
-through marshmallow, whose errors say what is wrong where. Both directions convert units through
-one table per schema, built once from the same fields.
+A request body is read by ``service.web.reader``; one that it refuses goes through marshmallow,
+whose errors say what is wrong where. An answer is written by a function compiled from the fields
+of its schema. Both convert units on the way.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any, ClassVar, Protocol
+from collections.abc import Callable
+from typing import Any
 
-from marshmallow import RAISE, Schema, fields, missing
+from marshmallow import RAISE, Schema, fields
 
 from service.web import units
-from service.web.fields import Either, Quantity, Reading
+from service.web.fields import Quantity, Reading
+from service.web.reader import UnreadableError, reader
 
 Convert = Callable[[Any, units.Factors], Any]
-
-
-class Validator(Protocol):
-    """What a compiled JSON Schema offers."""
-
-    def is_valid(self, instance: Any) -> bool:
-        """Whether the instance follows the schema."""
-        ...
 
 
 class StrictSchema(Schema):
@@ -42,49 +34,40 @@ class StrictSchema(Schema):
 
 
 class RequestSchema(StrictSchema):
-    """Base of every request body: the unit system, a fast check, and conversion to mm, rad, ….
+    """Base of every request body: a fast reader, and marshmallow to say what is wrong."""
 
-    ``load`` returns a dict in internal units with every declared field present (None where it was
-    not sent) and ``units`` holding the name of the system.
-    """
+    def load(self, data: Any, **kwargs: Any) -> Any:  # noqa: ARG002 - marshmallow's options
+        """Check and convert to mm, rad, …, with the unit system that the body names.
 
-    validator: ClassVar[Validator | None] = None
+        Returns a dict in internal units with every declared field present (None where it was not
+        sent) and ``units`` holding the name of the system.
 
-    def load(self, data: Any, **kwargs: Any) -> Any:
-        """Check and convert; raises marshmallow's ValidationError with codes as messages."""
-        self.check(data, **kwargs)
-        return self.convert(data)
+        Raises:
+            ValidationError: with codes as messages
+        """
+        named = data.get("units") if type(data) is dict else None
+        system = named if type(named) is str and named in units.FACTORS else "metric"
+        body = self.load_in(data, system)
+        body["units"] = system
+        return body
 
-    def check(self, data: Any, **kwargs: Any) -> None:
-        """Check without converting; raises as ``load``."""
-        if not self._quick(data):
-            super().load(data, **kwargs)
-
-    @classmethod
-    def _quick(cls, data: Any) -> bool:
+    def load_in(self, data: Any, system: str) -> dict[str, Any]:
+        """The same with the numbers of ``data`` in the units of ``system``."""
         try:
-            return cls.validator is not None and cls.validator.is_valid(data)
-        except (ValueError, OverflowError):  # a number that the validator cannot hold
-            return False
-
-    @classmethod
-    def convert(cls, data: Mapping[str, Any]) -> dict[str, Any]:
-        """Convert a checked body to internal units."""
-        system = data.get("units") or "metric"
-        converted: dict[str, Any] = inward(cls)(data, units.FACTORS[system])
-        converted["units"] = system
-        return converted
+            return reader(type(self))(data, units.FACTORS[system])
+        except (UnreadableError, KeyError):
+            super().load(data)
+            raise RuntimeError(f"{type(self).__name__}: the reader refused a good body") from None
 
 
-_inward: dict[type[Schema], Convert] = {}
+def build_readers(below: type[RequestSchema] = RequestSchema) -> None:
+    """Compile the readers of all request schemas, so that no request waits for one."""
+    for schema in below.__subclasses__():
+        reader(schema)
+        build_readers(schema)
+
+
 _outward: dict[tuple[type[Schema], str], Convert] = {}
-
-
-def inward(schema: type[Schema]) -> Convert:
-    """The function that converts a checked body of ``schema`` to internal units; built once."""
-    if schema not in _inward:
-        _inward[schema] = _inward_of(schema)
-    return _inward[schema]
 
 
 def outward(schema: type[Schema], mark: str = ".") -> Convert:
@@ -95,52 +78,6 @@ def outward(schema: type[Schema], mark: str = ".") -> Convert:
     if (schema, mark) not in _outward:
         _outward[schema, mark] = _outward_of(schema, mark)
     return _outward[schema, mark]
-
-
-def _inward_of(schema: type[Schema]) -> Convert:
-    declared = schema().fields
-    absent = {
-        name: None if f.load_default is missing else f.load_default for name, f in declared.items()
-    }
-    table = {name: made for name, f in declared.items() if (made := _inward_field(f)) is not None}
-
-    def convert(body: Any, factors: units.Factors) -> dict[str, Any]:
-        converted = {**absent, **body}
-        for name, made in table.items():
-            value = converted[name]
-            if value is not None:
-                converted[name] = made(value, factors)
-        return converted
-
-    return convert
-
-
-def _inward_field(field: fields.Field[Any]) -> Convert | None:
-    if isinstance(field, Quantity):
-        kind = field.kind
-        return lambda value, factors: value * factors[kind]
-    if isinstance(field, fields.Integer):
-        return lambda value, _: int(value)
-    if isinstance(field, fields.Nested):
-        return inward(type(field.schema))
-    if isinstance(field, Either):
-        return _inward_either(field)
-    if isinstance(field, fields.List):
-        inner = _inward_field(field.inner)
-        return inner and (lambda value, factors: [inner(item, factors) for item in value])
-    return None
-
-
-def _inward_either(field: Either) -> Convert:
-    made = {key: inward(type(shape)) for key, shape in field.shapes.items()}
-
-    def convert(value: Any, factors: units.Factors) -> Any:
-        if isinstance(value, str):
-            return value
-        key = next(key for key in made if key in value)
-        return made[key](value, factors)
-
-    return convert
 
 
 def _outward_of(schema: type[Schema], mark: str) -> Convert:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable
 from typing import Any
 
 from apispec.ext.marshmallow.openapi import OpenAPIConverter
@@ -14,7 +14,6 @@ from werkzeug.exceptions import HTTPException
 from service import __version__
 from service.web.fields import Either
 from service.web.problem import MEDIA_TYPE, from_http, title
-from service.web.schema import RequestSchema
 from service.web.spec_guard import LIMITED, ORIGIN, REFUSED, GuardPlugin, references
 
 CAUTION = (
@@ -184,45 +183,3 @@ def _either(self: OpenAPIConverter, field: fields.Field[Any], **_: Any) -> dict[
     if field.names is not None:
         shapes.insert(0, {"type": "string", "enum": sorted(field.names())})
     return {"oneOf": shapes} if len(shapes) > 1 else dict(shapes[0])
-
-
-def bind_validators(document: dict[str, Any]) -> None:
-    """Compile the published schema of every request body and hand it to its class."""
-    import jsonschema_rs
-
-    known = document["components"]["schemas"]
-    for schema in _all_below(RequestSchema):
-        if schema.__name__ in known:
-            whole = {
-                "$ref": f"{SCHEMAS}{schema.__name__}",
-                "components": {"schemas": _needed(schema.__name__, known)},
-            }
-            schema.validator = jsonschema_rs.Draft202012Validator(whole)
-
-
-def _needed(name: str, known: Mapping[str, Any]) -> dict[str, Any]:
-    """The schemas that ``name`` leads to: each validator keeps a copy of what it is given."""
-    found: dict[str, Any] = {}
-    waiting = [name]
-    while waiting:
-        name = waiting.pop()
-        if name not in found:
-            found[name] = known[name]
-            waiting.extend(_references(known[name]))
-    return found
-
-
-def _references(node: Any) -> Iterator[str]:
-    if isinstance(node, dict):
-        if isinstance(node.get("$ref"), str):
-            yield node["$ref"].removeprefix(SCHEMAS)
-        node = list(node.values())
-    if isinstance(node, list):
-        for inner in node:
-            yield from _references(inner)
-
-
-def _all_below(schema: type[RequestSchema]) -> Iterable[type[RequestSchema]]:
-    for sub in schema.__subclasses__():
-        yield sub
-        yield from _all_below(sub)

@@ -109,7 +109,6 @@ def made() -> tuple[FlaskClient, dict[str, Any]]:
     operations(blp)
     api.register_blueprint(blp)
     document = api.spec.to_dict()
-    spec.bind_validators(document)
     return app.test_client(), document
 
 
