@@ -312,7 +312,7 @@ class RatedTubeSchema(StrictSchema):
     radius = Length("Centre-line radius of that bend", least=0.01, most=10_000.0)
 
 
-class DriveSchema(StrictSchema):
+class HandCrankSchema(StrictSchema):
     """The hand crank."""
 
     gear_ratio = Ratio("Crank turns per turn of the die", least=0.05, most=5000.0, required=True)
@@ -332,7 +332,7 @@ class BenderSchema(StrictSchema):
     rated_tubes = Parts(
         RatedTubeSchema, "Tubes that it is known to bend", most=200, load_default=()
     )
-    drive = Part(DriveSchema, "Hand crank")
+    drive = Part(HandCrankSchema, "Hand crank")
     longest_tube = Length("Longest tube that fits before the stop", least=0.01)
     brace_from = Length("Tube from which its support brace is fitted", least=0.01, most=500.0)
     support_from = Length("Tube behind the die from which it is to be supported", least=0.01)
@@ -394,7 +394,7 @@ class AllowanceSchema(StrictSchema):
     )
 
 
-class EndsSchema(StrictSchema):
+class EndAllowancesSchema(StrictSchema):
     """Tube to add at each end, and to trim."""
 
     end_1 = Parts(AllowanceSchema, "Allowances at end 1", most=10, load_default=())
@@ -532,7 +532,7 @@ class BendsRequest(UnitsRequest):
         load_default="end_1",
     )
     stretch = stretch_field()
-    ends = Part(EndsSchema, "End allowances and trim of the run")
+    ends = Part(EndAllowancesSchema, "End allowances and trim of the run")
 
 
 def bends_of(ask: Ask, tube: Tube, die: Die | None) -> tuple[BendToMake, ...]:

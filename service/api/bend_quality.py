@@ -77,7 +77,7 @@ class BendQualityRequest(inputs.UnitsRequest):
     free_tube = Part(FreeTubeSchema, "What the indicators for a free, unsupported tube need")
 
 
-class WallAtSchema(StrictSchema):
+class WallAtPositionSchema(StrictSchema):
     """Wall at a position."""
 
     position = Angle("Position, 0 outside of the bend", most=180.0, required=True)
@@ -97,7 +97,7 @@ class WallEstimateSchema(StrictSchema):
     thickening_inside = Quantity(
         "percent", "Thickening inside", least=-100, most=HUGE, allow_none=True, required=True
     )
-    at = Parts(WallAtSchema, "At the positions asked for", most=37, required=True)
+    at = Parts(WallAtPositionSchema, "At the positions asked for", most=37, required=True)
 
 
 class NeutralAxisShiftSchema(StrictSchema):

@@ -38,7 +38,7 @@ from service.calc.run_geometry import Placement, Vector, placement
 from service.errors import Amount, CalculationError, GeometryError, MissingError, Value, Word
 from service.model import EndFitting, Finding, Run, Severity, Tube
 from service.web import drawing, texts, units
-from service.web.answer import CODE_PATTERN, SEVERITIES, Compared
+from service.web.answer import CODE_PATTERN, SEVERITIES, FindingValue
 from service.web.fields import (
     Angle,
     Choice,
@@ -99,7 +99,7 @@ def _fitting_field(end: str) -> Either:
     )
 
 
-class FittingsSchema(StrictSchema):
+class RunFittingsSchema(StrictSchema):
     """What goes on the ends."""
 
     end_1 = _fitting_field("end 1")
@@ -214,8 +214,8 @@ class BendReviewRequest(inputs.UnitsRequest):
     measured_from = Choice(
         "End that work proceeds from; its straight is gripped first", ENDS, load_default="end_1"
     )
-    ends = Part(inputs.EndsSchema, "End allowances and trim")
-    fittings = Part(FittingsSchema, "What goes on the ends", load_default={})
+    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
+    fittings = Part(RunFittingsSchema, "What goes on the ends", load_default={})
     stretch = inputs.stretch_field()
     springback = inputs.springback_field()
     flow_stress = Quantity(
@@ -292,7 +292,7 @@ class ReviewCure(StrictSchema):
     straight = Count("Straight to change, from end 1", allow_none=True, required=True)
     end = Choice("End to work from, or to lengthen", ENDS, allow_none=True, required=True)
     value = Part(
-        Compared, "What to change it to; null without a number", allow_none=True, required=True
+        FindingValue, "What to change it to; null without a number", allow_none=True, required=True
     )
     number = Count("A count, as of rods", most=10**9, allow_none=True, required=True)
     text = Text("The same in words", most=200, required=True)
@@ -311,12 +311,12 @@ class ReviewCheck(StrictSchema):
     )
     end = Choice("End of the tube; null where none", ENDS, allow_none=True, required=True)
     part = Count("Nearby part, from 1; null where none", allow_none=True, required=True)
-    value = Part(Compared, "The number found; null where none", allow_none=True, required=True)
+    value = Part(FindingValue, "The number found; null where none", allow_none=True, required=True)
     limit = Part(
-        Compared, "What it is held against; null where none", allow_none=True, required=True
+        FindingValue, "What it is held against; null where none", allow_none=True, required=True
     )
     margin = Part(
-        Compared,
+        FindingValue,
         "What is left to the limit; below 0 past it, or by how much a size is missed that must be "
         "met",
         allow_none=True,

@@ -80,7 +80,7 @@ class SectionSchema(StrictSchema):
     shape_factor = Ratio("Shape factor Zp/Z", most=10.0, required=True)
 
 
-class StrengthSchema(StrictSchema):
+class LoadStrengthSchema(StrictSchema):
     """The strength that the load rests on, from the weakest to the strongest tube."""
 
     basis = Choice(
@@ -139,7 +139,7 @@ class DieMatchSchema(StrictSchema):
     fits_tube = Flag("Whether it is made for this tube", required=True)
 
 
-class CrankSchema(StrictSchema):
+class CrankLoadSchema(StrictSchema):
     """What the hand feels."""
 
     turns = Ratio(
@@ -223,7 +223,7 @@ class BendCapacitySchema(StrictSchema):
         "Largest wall in this diameter and material, strongest tube", allow_none=True, required=True
     )
     crank = Part(
-        CrankSchema, "Crank; null without a drive or a load", allow_none=True, required=True
+        CrankLoadSchema, "Crank; null without a drive or a load", allow_none=True, required=True
     )
 
 
@@ -238,7 +238,7 @@ class CapacityCheckResult(StrictSchema):
     diameter_fits = Flag("Whether the tube lies in that range", required=True)
     section = Part(SectionSchema, "Section of the tube", required=True)
     strength = Part(
-        StrengthSchema,
+        LoadStrengthSchema,
         "Strength of the tube; null where it is not known",
         allow_none=True,
         required=True,

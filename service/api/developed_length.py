@@ -20,7 +20,7 @@ class DevelopedLengthRequest(inputs.UnitsRequest):
     run = inputs.run_field()
     tube = inputs.tube_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndsSchema, "End allowances and trim")
+    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
     tolerances = Part(
         inputs.TolerancesSchema, "Plus-minus tolerances; gives that of the cut length"
     )
@@ -49,7 +49,7 @@ class ArcSchema(StrictSchema):
     stretch = Length("Lengthening in this bend", required=True)
 
 
-class StackSchema(StrictSchema):
+class CutLengthToleranceSchema(StrictSchema):
     """Plus-minus tolerance of the cut length."""
 
     worst_case = Length("All errors one way", most=LONGEST, required=True)
@@ -81,7 +81,7 @@ class DevelopedLengthResult(StrictSchema):
         required=True,
     )
     tolerance = Part(
-        StackSchema,
+        CutLengthToleranceSchema,
         "Tolerance of the cut length; null without tolerances",
         allow_none=True,
         required=True,

@@ -64,7 +64,7 @@ class BatchItem(RequestSchema):
     run = inputs.run_field()
     tube = inputs.tube_field(required=False)
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndsSchema, "End allowances and trim")
+    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
 
 
 class BatchHead(inputs.UnitsRequest):
@@ -72,7 +72,7 @@ class BatchHead(inputs.UnitsRequest):
 
     tube = inputs.tube_field(required=False)
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndsSchema, "End allowances and trim")
+    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
     marks = Flag("Whether to give the marks of every bend, from end 1", load_default=False)
 
 
@@ -501,7 +501,11 @@ def _batch(columns: Columns, rows: Floats, sizes: Floats, head: Head) -> calc.Ba
 
 def _inward_ends(head: Head) -> Any:
     given = head.given.get("ends")
-    return None if given is None else reader(inputs.EndsSchema)(given, units.FACTORS[head.system])
+    return (
+        None
+        if given is None
+        else reader(inputs.EndAllowancesSchema)(given, units.FACTORS[head.system])
+    )
 
 
 def _shown(lengths: calc.Lengths, factors: units.Factors, marks: list[Any]) -> list[Any]:

@@ -27,7 +27,7 @@ from service.errors import Amount, CalculationError
 from service.model import Finding, Tube
 from service.model_bench import LARGEST_WEIGHT, Symptom
 from service.web import texts, units
-from service.web.answer import CODE_PATTERN, KEBAB_PATTERN, Compared
+from service.web.answer import CODE_PATTERN, KEBAB_PATTERN, FindingValue
 from service.web.fields import (
     Angle,
     Choice,
@@ -166,7 +166,7 @@ class FaultWaySchema(StrictSchema):
         allow_none=True,
         required=True,
     )
-    amount = Part(Compared, "What it makes of the measure", required=True)
+    amount = Part(FindingValue, "What it makes of the measure", required=True)
     text = Text("In words", most=600, pattern=WORDS_PATTERN, required=True)
 
 
@@ -179,8 +179,8 @@ class FaultEvidenceSchema(StrictSchema):
         "Whether it speaks for this cause", ("supports", "contradicts", "silent"), required=True
     )
     code = Text("Stable code of what was found", pattern=CODE_PATTERN, most=64, required=True)
-    value = Part(Compared, "The number found", allow_none=True, required=True)
-    limit = Part(Compared, "The number it was held against", allow_none=True, required=True)
+    value = Part(FindingValue, "The number found", allow_none=True, required=True)
+    limit = Part(FindingValue, "The number it was held against", allow_none=True, required=True)
     text = Text("In words", most=600, pattern=WORDS_PATTERN, required=True)
     ways = Parts(
         FaultWaySchema, "Ways in which it comes about, the nearest first", most=100, required=True

@@ -82,7 +82,7 @@ class BenchSpreadSchema(StrictSchema):
     cut = _length("Cut length, or the last straight where it is trimmed; by `sigma` or `limit`")
 
 
-class CaptureSchema(StrictSchema):
+class FittingCaptureSchema(StrictSchema):
     """What the fitting still takes, to either side."""
 
     radial = Length("Across the tube", least=0.001, most=1000.0, required=True)
@@ -96,7 +96,7 @@ class FitToleranceRequest(inputs.UnitsRequest):
     run = inputs.run_field()
     tube = inputs.tube_field()
     spread = Part(BenchSpreadSchema, "Tolerances of the bench", required=True)
-    capture = Part(CaptureSchema, "What the fitting at each free end takes", required=True)
+    capture = Part(FittingCaptureSchema, "What the fitting at each free end takes", required=True)
     placing = Choice(
         "`end_1_held`: end 1 sits in its port and only end 2 strays; `between_ports`: the line is "
         "laid so that both ends share the misfit",
@@ -161,7 +161,7 @@ class EndScatterSchema(StrictSchema):
     axes = Parts(CloudAxis, "Principal axes, the longest first", most=3, required=True)
 
 
-class SampledSchema(StrictSchema):
+class SampledFitSchema(StrictSchema):
     """Monte Carlo."""
 
     samples = Count("Parts sampled", most=200_000, required=True)
@@ -193,7 +193,7 @@ class SampledSchema(StrictSchema):
 OPERATIONS = ("mark", "crank", "rotation", "cut")
 
 
-class ContributionSchema(StrictSchema):
+class ToleranceContributionSchema(StrictSchema):
     """One operation at the bench."""
 
     operation = Choice("Operation", OPERATIONS, required=True)
@@ -242,9 +242,9 @@ class FitToleranceResult(StrictSchema):
 
     placing = Choice("How the line is placed", ("end_1_held", "between_ports"), required=True)
     first_order = Parts(EndScatterSchema, "First-order covariance", most=2, required=True)
-    monte_carlo = Part(SampledSchema, "Monte Carlo", required=True)
+    monte_carlo = Part(SampledFitSchema, "Monte Carlo", required=True)
     contributions = Parts(
-        ContributionSchema, "Operations, the largest first", most=1500, required=True
+        ToleranceContributionSchema, "Operations, the largest first", most=1500, required=True
     )
     tightening = Part(TighteningSchema, "What tightening the largest would gain", required=True)
 

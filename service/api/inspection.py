@@ -135,7 +135,7 @@ class InspectedSetUp(StrictSchema):
     )
     springback = inputs.springback_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndsSchema, "End allowances and trim")
+    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
     bench = Part(inputs.BenchSchema, "Rounding at the bench")
     worked = Parts(
         WorkedBend,
@@ -395,7 +395,7 @@ class PartCalibration(StrictSchema):
     used = Flag("Whether the correction is made with it", required=True)
 
 
-class CorrectionSchema(StrictSchema):
+class InspectionCorrectionSchema(StrictSchema):
     """The corrected bend table: how to set up the next part."""
 
     measured_from = Choice("End that marks are measured from", ("end_1", "end_2"), required=True)
@@ -449,12 +449,12 @@ class InspectionResult(StrictSchema):
         required=True,
     )
     points = Parts(
-        PointDeviationSchema, "Compared points in order from end 1", most=1002, required=True
+        PointDeviationSchema, "FindingValue points in order from end 1", most=1002, required=True
     )
     straights = Parts(StraightDeviationSchema, "Straights", most=501, required=True)
     bends = Parts(BendDeviationSchema, "Bends", required=True)
     ends = Parts(EndDeviationSchema, "Both ends", most=2, required=True)
-    correction = Part(CorrectionSchema, "Set-up of the next part", required=True)
+    correction = Part(InspectionCorrectionSchema, "Set-up of the next part", required=True)
     by_hand = Part(HandCorrectionsSchema, "This part by hand", required=True)
 
 

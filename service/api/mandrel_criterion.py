@@ -126,7 +126,7 @@ class ExpectedFormSchema(StrictSchema):
     )
 
 
-class LeadSchema(StrictSchema):
+class MandrelLeadSchema(StrictSchema):
     """Setting of the nose at this radius. The adjustment range runs from 0 to `largest`."""
 
     largest = Length("Lead at which this nose touches an unchanged outer wall", required=True)
@@ -217,7 +217,10 @@ class BendVerdictSchema(StrictSchema):
     least_wall = Length("Wall that would do without a mandrel", allow_none=True, required=True)
     form = Part(ExpectedFormSchema, "What the bend becomes without a mandrel", required=True)
     lead = Part(
-        LeadSchema, "Setting of the nose; null without a clearance", allow_none=True, required=True
+        MandrelLeadSchema,
+        "Setting of the nose; null without a clearance",
+        allow_none=True,
+        required=True,
     )
     rod = Part(
         RodSettingSchema,

@@ -87,7 +87,7 @@ def _wall(description: str, *, nullable: bool = True) -> Length:
     return Length(description, most=1e6, allow_none=nullable, required=True)
 
 
-class WallsSchema(StrictSchema):
+class RatedWallsSchema(StrictSchema):
     """The wall and what is taken off."""
 
     nominal = Length("As ordered", most=250.0, required=True)
@@ -95,7 +95,7 @@ class WallsSchema(StrictSchema):
     remaining = Length("Corrosion allowance taken off too", most=250.0, required=True)
 
 
-class PressureBySchema(StrictSchema):
+class PressureByMethodSchema(StrictSchema):
     """Pressure by one method."""
 
     method = _method()
@@ -133,7 +133,7 @@ class BendRatingSchema(StrictSchema):
     )
 
 
-class RatingSchema(StrictSchema):
+class GoverningRatingSchema(StrictSchema):
     """The least pressure found and what governs it. A calculation, no release."""
 
     pressure = _pressure("Calculated pressure")
@@ -156,7 +156,7 @@ class PressureTestSchema(StrictSchema):
     )
 
 
-class WallBySchema(StrictSchema):
+class WallByMethodSchema(StrictSchema):
     """Wall of straight tube by one method."""
 
     method = _method()
@@ -192,7 +192,7 @@ class WantedPressureSchema(StrictSchema):
         most=1e18,
         required=True,
     )
-    walls = Parts(WallBySchema, "Wall of straight tube by method", most=4, required=True)
+    walls = Parts(WallByMethodSchema, "Wall of straight tube by method", most=4, required=True)
     after_bending = Parts(WallAfterBendingSchema, "Wall of the finished bends", required=True)
     standard_wall = Part(
         StandardWallSchema,
@@ -221,16 +221,16 @@ class PressureRatingResult(StrictSchema):
     stress_from = Choice("Where S comes from", ("caller", "design_factor"), required=True)
     stress = _pressure("S·E·W, on which every pressure rests")
     coefficient = Ratio("Coefficient Y of the straight tube", required=True)
-    wall = Part(WallsSchema, required=True)
-    straight = Parts(PressureBySchema, "Straight tube by method", most=10, required=True)
+    wall = Part(RatedWallsSchema, required=True)
+    straight = Parts(PressureByMethodSchema, "Straight tube by method", most=10, required=True)
     yielding = Parts(
-        PressureBySchema,
+        PressureByMethodSchema,
         "First yield and full plasticity, no factor in them; empty without a yield strength",
         most=3,
         required=True,
     )
     bends = Parts(BendRatingSchema, "Bends from end 1", required=True)
-    rating = Part(RatingSchema, required=True)
+    rating = Part(GoverningRatingSchema, required=True)
     test = Part(PressureTestSchema, "Null without a test factor", allow_none=True, required=True)
     wanted = Part(
         WantedPressureSchema, "Null without a wanted pressure", allow_none=True, required=True

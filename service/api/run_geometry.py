@@ -174,7 +174,7 @@ def _drawn(run: Ask) -> list[calc.Vector] | None:
     return [(point["x"], point["y"], point["z"]) for point in run["vertices"]]
 
 
-class OffsetRequest(inputs.UnitsRequest):
+class RunGeometryOffsetRequest(inputs.UnitsRequest):
     """An offset to go round with two equal bends."""
 
     rise = Length("Offset in one direction", least=-100_000.0, required=True)
@@ -189,7 +189,7 @@ class OffsetRequest(inputs.UnitsRequest):
     last_straight = Length("Straight after the second bend, for the bend table", load_default=0.0)
 
 
-class OffsetResult(StrictSchema):
+class RunGeometryOffsetResult(StrictSchema):
     """The two bends."""
 
     true_offset = Length(
@@ -239,9 +239,9 @@ OFFSET_EXAMPLE: dict[str, Any] = {
 @calculation(
     blp,
     "/run-geometry/offset",
-    name="Offset",
-    ask=OffsetRequest,
-    result=OffsetResult,
+    name="RunGeometryOffset",
+    ask=RunGeometryOffsetRequest,
+    result=RunGeometryOffsetResult,
     example=OFFSET_EXAMPLE,
 )
 def offset(ask: Ask) -> calc.Offset:

@@ -84,7 +84,7 @@ class SetupSheetRequest(inputs.UnitsRequest):
     )
     springback = inputs.springback_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndsSchema, "End allowances and trim")
+    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
     bench = Part(inputs.BenchSchema, "Rounding at the bench")
     mandrel = inputs.mandrel_field()
     use_mandrel = Flag(

@@ -43,7 +43,7 @@ class SpringbackRequest(inputs.UnitsRequest):
     springback = inputs.springback_field()
 
 
-class BandSchema(StrictSchema):
+class SpringbackBandSchema(StrictSchema):
     """Least and largest value."""
 
     least = Angle("Least", least=-360.0, most=720.0, required=True)
@@ -71,7 +71,7 @@ class SprungBendSchema(StrictSchema):
         required=True,
     )
     band = Part(
-        BandSchema,
+        SpringbackBandSchema,
         "Band of the angle asked for; null where the scatter is not known",
         allow_none=True,
         required=True,

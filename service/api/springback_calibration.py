@@ -15,7 +15,7 @@ blp = blueprint("Springback calibration", "Springback and stretch fitted to the 
 MOST_TRIALS = 2000
 
 
-class TrialSchema(StrictSchema):
+class TrialBendSchema(StrictSchema):
     """One trial bend."""
 
     group = Text("The caller's own name for tube and material", load_default="")
@@ -38,11 +38,11 @@ class StretchTrialSchema(StrictSchema):
 class SpringbackCalibrationRequest(inputs.UnitsRequest):
     """Trials of any number of tubes and dies; each group and radius is fitted by itself."""
 
-    trials = Parts(TrialSchema, "Trial bends", most=MOST_TRIALS, load_default=())
+    trials = Parts(TrialBendSchema, "Trial bends", most=MOST_TRIALS, load_default=())
     stretch_trials = Parts(StretchTrialSchema, "Trial parts", most=MOST_TRIALS, load_default=())
 
 
-class LawSchema(StrictSchema):
+class SpringbackLawSchema(StrictSchema):
     """Store this and send it as an entry of `springback` with later requests."""
 
     constant = Angle("Constant part a", least=-360.0, required=True)
@@ -70,7 +70,7 @@ class SpringbackFitSchema(StrictSchema):
 
     group = Text("The caller's own name", required=True)
     trials = Count("Number of trials", most=MOST_TRIALS, required=True)
-    law = Part(LawSchema, "What to store", required=True)
+    law = Part(SpringbackLawSchema, "What to store", required=True)
     constant_error = Angle("Standard error of the constant part", most=1e6, required=True)
     proportional_error = Ratio("Standard error of the proportional part", most=1e6, required=True)
     constant_interval = Part(AngleIntervalSchema, "Of the constant part", required=True)

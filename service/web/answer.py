@@ -48,7 +48,7 @@ class MethodNote(StrictSchema):
     sources = Parts(SourceNote, "Sources", most=20, required=True)
 
 
-class Compared(StrictSchema):
+class FindingValue(StrictSchema):
     """A number of a finding with its unit."""
 
     value = Quantity("ratio", "The number in the unit named", least=-1e15, most=1e15, required=True)
@@ -61,8 +61,8 @@ class FindingNote(StrictSchema):
     code = Text("Stable code", pattern=CODE_PATTERN, most=64, required=True)
     severity = Choice("blocks, needs_care or ok", SEVERITIES, required=True)
     bend = Count("Bend number from end 1, counted from 1", least=1, allow_none=True, required=True)
-    value = Part(Compared, "The number found", allow_none=True, required=True)
-    limit = Part(Compared, "The number it was held against", allow_none=True, required=True)
+    value = Part(FindingValue, "The number found", allow_none=True, required=True)
+    limit = Part(FindingValue, "The number it was held against", allow_none=True, required=True)
     text = Text("What was found", most=1000, pattern=r"^[^\x00-\x1f]*$", required=True)
     cure = Text("What would cure it", most=1000, pattern=r"^[^\x00-\x1f]*$", required=True)
 

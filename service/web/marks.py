@@ -16,7 +16,7 @@ class MarkSchema(StrictSchema):
     label = Reading("As the rule shows it", most=40, required=True)
 
 
-class TurnSchema(StrictSchema):
+class SetAngleSchema(StrictSchema):
     """An angle to set."""
 
     exact = Angle("Exact value", required=True)
@@ -64,7 +64,7 @@ class BendMarksSchema(StrictSchema):
     angle = Angle("Finished bend angle", required=True)
     radius = Length("Centre-line radius", most=10_000.0, required=True)
     crank = Part(
-        TurnSchema, "Angle to crank to, springback included where it was given", required=True
+        SetAngleSchema, "Angle to crank to, springback included where it was given", required=True
     )
     straight_before = Length(
         "Straight from the bend made before, to check with a rule", most=LONGEST, required=True
