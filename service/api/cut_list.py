@@ -16,6 +16,7 @@ from service.web.entries import entries
 from service.web.fields import Choice, Count, Flag, Length, Part, Parts, Quantity, Ratio, Text
 from service.web.operation import Ask, blueprint, loaded, preferred, raw_operation, refuse_query
 from service.web.schema import StrictSchema
+from service.web.time_limit import within_limit
 from service.web.units import INCH
 
 blp = blueprint("Cut list", "Parts nested into stock lengths and remnants.")
@@ -376,7 +377,7 @@ def cut_list() -> Response:
         sent = body.read_json(request)
     ask = _checked(sent, table)
     try:
-        result = _computed(ask)
+        result = within_limit(_computed, ask)
     except CalculationError as error:
         found = _placed(problem.entry(error, sent, ask["units"]), table)
         return problem.respond(422, found["detail"], [found], code=error.code)

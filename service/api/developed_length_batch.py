@@ -38,6 +38,7 @@ from service.web.lookup import UNITS_PARAMETER
 from service.web.operation import Ask, blueprint, raw_operation, require_json
 from service.web.reader import reader
 from service.web.schema import RequestSchema, StrictSchema, outward
+from service.web.time_limit import within_limit
 
 blp = blueprint("Developed length, many runs", "How long to cut the tubes of a whole batch.")
 MOST_ITEMS = 20_000
@@ -228,7 +229,7 @@ def developed_length_batch() -> Response:
     request.max_content_length = LARGEST_BODY
     raw = body.read_all(request)
     with _no_collection():
-        return _whole(raw, body.decode_quickly(raw))
+        return within_limit(_whole, raw, body.decode_quickly(raw))
 
 
 @contextmanager

@@ -7,7 +7,7 @@ import math
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 from flask import Flask, request
@@ -15,6 +15,7 @@ from flask.globals import request_ctx
 from limits import RateLimitItem, parse
 from limits.strategies import FixedWindowRateLimiter
 from werkzeug.middleware.proxy_fix import ProxyFix
+from werkzeug.wsgi import ClosingIterator
 
 from service.errors import ProfileError, Value
 from service.web import telemetry, texts
@@ -23,6 +24,7 @@ from service.web.problem import ProblemError
 from service.web.rate_storage import storage_of
 from service.web.settings import Settings
 from service.web.spec_guard import is_public, is_uncounted
+from service.web.time_limit import LIMIT
 
 # On every answer. Each header costs a request two microseconds, so that what only a page needs is
 # on pages only.
@@ -38,6 +40,8 @@ PAGES = (
 )
 # RFC 6797 forbids it over plain HTTP; a trusted proxy tells that its client came over TLS.
 SECURE = ("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
+# Of processor time: as much computing as counts as one more request.
+WORTH_A_REQUEST = 0.01
 METHODS = frozenset({"GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE"})
 StartResponse = Callable[..., Any]
 Wsgi = Callable[[dict[str, Any], StartResponse], Iterable[bytes]]
@@ -119,6 +123,20 @@ class Guard:
             headers = {"Retry-After": str(left), "RateLimit-Policy": self.policy}
             raise ProblemError(429, "too_many_requests", values, headers=headers)
 
+    def charge(self, environ: dict[str, Any]) -> None:
+        """Count the computing of a request, as so many requests more, to its caller.
+
+        Without it a caller within the limit could keep every core busy with the longest requests.
+        """
+        now = time.thread_time()
+        more = int((now - environ["service.charged"]) / WORTH_A_REQUEST)
+        if more and "service.caller" in environ and self.limiter is not None and self.limit:
+            environ["service.charged"] = now
+            try:
+                self.limiter.hit(self.limit, environ["service.caller"], cost=more)
+            except self.limiter.storage.base_exceptions:
+                telemetry.count_limit_lost()
+
 
 @dataclass(frozen=True)
 class Porter:
@@ -129,15 +147,20 @@ class Porter:
     """
 
     app: Wsgi
+    charge: Callable[[dict[str, Any]], None]
     log: bool
 
     def __call__(self, environ: dict[str, Any], start_response: StartResponse) -> Iterable[bytes]:
         """Serve one request."""
         began = time.perf_counter()
+        environ["service.charged"] = time.thread_time()
+        streams = False
         ident = telemetry.request_id(environ.get("HTTP_X_REQUEST_ID"))
 
         def start(status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
+            nonlocal streams
             named = dict(headers)
+            streams = "Content-Length" not in named
             headers += [pair for pair in FIXED if pair[0] not in named]
             if environ["REQUEST_METHOD"] != "POST" and "Cache-Control" not in named:
                 headers.append(UNCACHED)
@@ -154,9 +177,11 @@ class Porter:
                 headers.append(("traceparent", trace))
             seconds = time.perf_counter() - began
             self._tell(environ, int(status[:3]), seconds, ident, trace)
+            self.charge(environ)
             return start_response(status, headers, exc_info)
 
-        return self.app(environ, start)
+        answered = self.app(environ, start)
+        return ClosingIterator(answered, partial(self.charge, environ)) if streams else answered
 
     def _tell(
         self,
@@ -200,11 +225,12 @@ def _is_near(address: str) -> bool:
 
 
 def install(app: Flask, settings: Settings) -> None:
-    """Guard every request of ``app``.
+    """Guard every request of ``app``, and limit its time.
 
     Raises:
         ProfileError: keys, rate limit or storage that cannot be understood
     """
+    LIMIT.seconds = settings.time_limit
     limit, limiter = _limiter(settings)
     guard = Guard(
         keys=read_keys(settings.key_lines),
@@ -220,7 +246,7 @@ def install(app: Flask, settings: Settings) -> None:
     if settings.trusted_proxies:
         hops = settings.trusted_proxies
         inner = ProxyFix(inner, x_for=hops, x_proto=hops)
-    app.wsgi_app = Porter(inner, settings.request_log)  # type: ignore[method-assign]
+    app.wsgi_app = Porter(inner, guard.charge, settings.request_log)  # type: ignore[method-assign]
 
 
 def _limiter(settings: Settings) -> tuple[RateLimitItem | None, FixedWindowRateLimiter | None]:

@@ -19,6 +19,7 @@ from service.web.body import read_json
 from service.web.entries import entries
 from service.web.retirement import announced
 from service.web.schema import RequestSchema
+from service.web.time_limit import within_limit
 
 Ask = dict[str, Any]
 DEFAULT_CAUTIONS = ("pressure", "pinch_and_spring", "local_codes")
@@ -76,11 +77,11 @@ class Calculation:
         """The answer to a body, as the media type ``kind``."""
         body = loaded(self.schema, sent)
         try:
-            computed = self.function(body)
+            computed = within_limit(self.function, body)
         except CalculationError as error:
             return problem.from_calculation(error, sent, body["units"])
         if kind in self.drawn:
-            return represented(self.drawn[kind], body, computed, kind)
+            return within_limit(represented, self.drawn[kind], body, computed, kind)
         answered = respond(body["units"], self.result, computed, self.cautions)
         if self.drawn:
             answered.vary.add("Accept")

@@ -13,6 +13,7 @@ from service.errors import ProfileError
 
 YES = {"yes", "true", "1", "on"}
 NO = {"no", "false", "0", "off", ""}
+WHOLE = {"SERVICE_TIME_LIMIT": (1, 600), "SERVICE_TRUSTED_PROXIES": (0, 10)}
 ORIGIN = re.compile(r"https?://[a-z0-9.-]+(:\d{1,5})?")
 
 
@@ -24,10 +25,12 @@ class Settings:
         shop_file: shop profile; without one the invented demo shop serves
         keys_file, keys: bearer keys, see ``service.web.keys``; a file or the lines themselves
         open_to_network_without_keys: serve callers beyond loopback although there are no keys
-        rate_limit: requests a caller may make, ``6000/minute``; ``off`` for none
+        rate_limit: requests a caller may make, ``6000/minute``, 10 ms of computing counted as one;
+            ``off`` for none
         rate_limit_storage: where counts are kept, ``memory://`` or ``redis://host:6379``, which
             several replicas can share
         allowed_origins: web origins whose pages may call, separated by commas
+        time_limit: seconds of processor time until a calculation is ended
         trusted_proxies: how many reverse proxies in front add to X-Forwarded-For
         request_log: whether each request is logged as a line of JSON
     """
@@ -39,6 +42,7 @@ class Settings:
     rate_limit: str = "6000/minute"
     rate_limit_storage: str = "memory://"
     allowed_origins: str = ""
+    time_limit: int = 30
     trusted_proxies: int = 0
     request_log: bool = True
 
@@ -90,7 +94,8 @@ def _read(name: str, value: str, kind: type) -> str | bool | int:
             raise ProfileError(f"{name} is {value!r}; allowed is yes or no")
         return value.lower() in YES
     if kind is int:
-        if not value.isdigit() or int(value) > 10:
-            raise ProfileError(f"{name} is {value!r}; allowed is 0 to 10")
+        least, most = WHOLE[name]
+        if not re.fullmatch("[0-9]{1,9}", value) or not least <= int(value) <= most:
+            raise ProfileError(f"{name} is {value!r}; allowed is {least} to {most}")
         return int(value)
     return value

@@ -9,7 +9,8 @@ from apispec import APISpec, BasePlugin
 SECURITY: list[dict[str, list[str]]] = [{"bearerKey": []}]
 HEADERS: dict[str, dict[str, Any]] = {
     "RateLimit": {
-        "description": "Requests left in this window, and seconds until it ends "
+        "description": "Requests left in this window, before what this one computes is counted "
+        "(10 ms as one more), and seconds until it ends "
         "(draft-ietf-httpapi-ratelimit-headers); absent where the operator set no limit",
         "schema": {"type": "string", "maxLength": 80, "pattern": r'^"[a-z]+";r=\d+;t=\d+$'},
         "example": '"default";r=5999;t=60',

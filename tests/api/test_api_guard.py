@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import time
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.errors import ProfileError
+from service.web import guard
 from service.web.keys import find, new_key, read_keys
 
 BODY: dict[str, Any] = {
@@ -17,6 +20,7 @@ BODY: dict[str, Any] = {
     "run": {"bends": [], "last_straight": 100},
 }
 PATH = "/v1/developed-length"
+NDJSON = "application/x-ndjson"
 AWAY = {"REMOTE_ADDR": "192.0.2.7"}
 ERP, ERP_LINE = new_key("erp", "calculate")
 NEXT, NEXT_LINE = new_key("erp-next", "calculate,metrics")
@@ -120,6 +124,9 @@ def test_without_keys_a_strange_host_name_is_refused(host: str, status: int) -> 
         {"open_to_network_without_keys": "perhaps"},
         {"trusted_proxies": "-1"},
         {"trusted_proxies": "11"},
+        {"time_limit": "0"},
+        {"time_limit": "601"},
+        {"time_limit": "1.5"},
     ],
 )
 def test_a_setting_that_cannot_be_understood_stops_the_start(settings: dict[str, str]) -> None:
@@ -142,7 +149,8 @@ def test_every_hash_is_compared_and_the_right_key_is_found() -> None:
     assert find((), f"Bearer {ERP}") is None
 
 
-def test_the_limit_refuses_and_says_when_to_come_back() -> None:
+def test_the_limit_refuses_and_says_when_to_come_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guard, "WORTH_A_REQUEST", 60.0)  # a pause of the collector counts as well
     limited = app(rate_limit="3/minute")
     for left in (2, 1, 0):
         response = limited.post(PATH, json=BODY)
@@ -155,6 +163,31 @@ def test_the_limit_refuses_and_says_when_to_come_back() -> None:
     other = limited.post(PATH, json=BODY, environ_base={"REMOTE_ADDR": "127.0.0.2"})
     assert other.status_code == 200
     assert limited.get("/health/live").status_code == 200
+
+
+def left(response: TestResponse) -> int:
+    return int(response.headers["RateLimit"].split("r=")[1].split(";")[0])
+
+
+@pytest.mark.parametrize("lines", [None, 2000], ids=["calculation", "stream"])
+def test_what_computes_long_counts_as_many_requests(lines: int | None) -> None:
+    limited = app(rate_limit="9000/hour")
+    before = left(limited.post(PATH, json=BODY))
+    began = time.thread_time()
+    if lines is None:
+        row = {"straight": 60, "rotation": 10, "angle": 30, "radius": 45}
+        run = {"bends": [{**row, "rotation": 0}, *[row] * 200], "last_straight": 100}
+        response = limited.post("/v1/bend-review", json={**BODY, "run": run, "bender": "bench-25"})
+    else:
+        line = json.dumps({**BODY, "id": "a:b"}) + "\n"  # a colon: the slow way
+        sent = {"data": line * lines, "content_type": NDJSON, "buffered": True}
+        response = limited.post(f"{PATH}/batch", **sent)
+        assert response.data.count(b"cut_length") == lines
+    used = time.thread_time() - began
+    assert response.status_code == 200
+    counted = before - left(limited.post(PATH, json=BODY)) - 2
+    assert 0 < counted <= used / guard.WORTH_A_REQUEST
+    assert counted > 0.5 * used / guard.WORTH_A_REQUEST - 2
 
 
 def test_the_limit_counts_by_key() -> None:

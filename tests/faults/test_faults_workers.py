@@ -96,6 +96,21 @@ def test_a_request_in_hand_is_finished_before_the_end(tmp_path: Path) -> None:
         assert running.process.wait(timeout=20) == 0
 
 
+def test_a_calculation_without_end_is_ended_and_no_other(tmp_path: Path) -> None:
+    row = {"straight": 5, "rotation": 2, "angle": 180, "radius": 60}
+    run = {"bends": [{**row, "rotation": 0}, *[row] * 499], "last_straight": 100}
+    endless = {**example("/v1/bend-review"), "run": run}  # takes several seconds
+    with service(tmp_path, settings={"SERVICE_TIME_LIMIT": "1"}) as running:
+        workers = running.workers()
+        with load(running.port, 4) as clients:
+            ended = [ask(running.port, "POST", "/v1/bend-review", endless) for _ in range(3)]
+        assert [answered.status for answered in ended] == [422] * 3
+        assert ended[0].json()["type"].endswith("out-of-time")
+        assert clients.failed() == []
+        assert len(clients.outcomes) > 100
+        assert running.workers() == workers
+
+
 # --- shop profile and keys, at start and at reload ----------------------------------------------
 
 
