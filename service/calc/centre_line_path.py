@@ -31,3 +31,33 @@ def centre_line_path(run: Run, at: Frames, per_bend: int = 12) -> Points:
         arm = np.cos(turned) * outward + np.sin(turned) * at.before[i]
         parts.append(at.centre[i] + bend.radius * arm)
     return np.vstack([*parts, at.tip[None, :]])
+
+
+def point_along(run: Run, at: Frames, position: float) -> Points:
+    """The point of the centre line at a distance along it from end 1, mm.
+
+    Outside the run the first and the last straight are drawn on, as an allowance lies.
+
+    Arguments:
+        run: bend table, mm and rad
+        at: its frames, in whichever frame is wanted
+        position: mm along the centre line
+
+    Returns:
+        (3,)
+    """
+    left, leg = position, at.root
+    direction = at.root_direction
+    for i, bend in enumerate(run.bends):
+        if left <= bend.straight:
+            break
+        left -= bend.straight
+        turned = left / bend.radius
+        if turned <= bend.angle:
+            outward = (at.start[i] - at.centre[i]) / bend.radius
+            arm = np.cos(turned) * outward + np.sin(turned) * at.before[i]
+            on_arc: Points = at.centre[i] + bend.radius * arm
+            return on_arc
+        left, leg, direction = left - bend.radius * bend.angle, at.end[i], at.after[i]
+    on: Points = leg + left * direction
+    return on

@@ -13,6 +13,7 @@ import pytest
 from conftest import Post
 from flask.testing import FlaskClient
 
+import service
 from service.api import bend_review
 from service.calc.bend_rules import Change, Rule
 from service.web.drawing import MEDIA_TYPE
@@ -20,7 +21,7 @@ from service.web.texts import LANGUAGES, shipped_texts
 
 PATH = "/v1/bend-review"
 Where = tuple[str | int, ...]
-SERVICE = Path(bend_review.__file__).resolve().parents[1]
+SERVICE = Path(service.__file__).resolve().parent
 SVG = "{http://www.w3.org/2000/svg}"
 
 BENDER: dict[str, Any] = {

@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 from conftest import Post
@@ -126,6 +127,21 @@ def test_a_leg_that_strikes_the_bench_blocks_and_names_where(post: Post, on_benc
         "Made from end 1, the tube strikes the bench top: while it is rolled for"
     )
     assert "bend 2, at 69" in told
+
+
+def test_the_picture_marks_the_place_that_strikes(client: FlaskClient, on_bench: OnBench) -> None:
+    """Of a leg of 160 before a bend of 45, hung down, its far end strikes first."""
+    on_bench(200)
+    headers = {"Accept": "image/svg+xml"}
+    svg = ElementTree.fromstring(client.post(PATH, json=HANGING, headers=headers).data)
+    said = ["".join(node.itertext()) for node in svg.iter("{http://www.w3.org/2000/svg}text")]
+    assert "A: strikes here" in said
+    rings = list(svg.iter("{http://www.w3.org/2000/svg}circle"))
+    end_1 = [node.get("points") for node in svg.iter("{http://www.w3.org/2000/svg}polyline")]
+    for ring, line in zip(rings, end_1, strict=True):
+        x, y = (float(value) for value in str(line).split()[0].split(","))
+        # the wall strikes, half a tube from the end of the centre line at the most
+        assert math.dist((float(str(ring.get("cx"))), float(str(ring.get("cy")))), (x, y)) < 5
 
 
 def test_a_swing_is_held_against_the_angle_cranked_to(post: Post) -> None:
