@@ -14,11 +14,11 @@ from typing import Any, TypeVar
 from service import reference
 from service.calc.bend_order import BendToMake, bends_of_run
 from service.calc.bend_wall import FormedBend, MeasuredBend, WallDeduction, formed_bends
-from service.calc.bender_load import Rating, rating
+from service.calc.bender_load import Rating, Strength, rating, strength_of
 from service.calc.developed_length import Allowance, Ends, Tolerances
 from service.calc.mandrel_lead import MandrelTool, Rod, mandrel_tool
 from service.calc.mark_layout import Bench, Springback
-from service.calc.run_geometry import check_run, run_from_vertices
+from service.calc.run_geometry import Vector, check_run, run_from_vertices
 from service.errors import (
     Amount,
     CalculationError,
@@ -54,6 +54,8 @@ from service.web.schema import RequestSchema, StrictSchema
 from service.web.units import INCH
 
 MOST_BENDS = 500
+ENDS = ("end_1", "end_2")
+NOSES = ("sharp", "rounded", "hemisphere")
 Ask = Mapping[str, Any]
 Made = TypeVar("Made")
 
@@ -115,16 +117,20 @@ class TubeSchema(StrictSchema):
     )
 
 
+def rotation_field(
+    description: str = "Rotation before the bend; 0 or left out at the first",
+) -> Angle:
+    """The rotation before a bend as a field."""
+    return Angle(description, least=-180.0, most=180.0, load_default=0.0)
+
+
 class BendSchema(StrictSchema):
     """One row of a bend table: the straight before the bend, then the bend."""
 
     straight = Length("Straight before the bend, between tangent points", required=True)
-    rotation = Angle(
+    rotation = rotation_field(
         "Turn of the bend plane from the bend before, about the direction of travel, right-hand "
-        "rule; 0 or left out at the first bend",
-        least=-180.0,
-        most=180.0,
-        load_default=0.0,
+        "rule; 0 or left out at the first bend"
     )
     angle = Angle("Bend angle θ", least=0.01, most=350.0, required=True)
     radius = Length("Centre-line radius R", least=0.01, most=10_000.0, required=True)
@@ -137,12 +143,17 @@ class BendTableSchema(StrictSchema):
     last_straight = Length("Straight after the last bend, to end 2", required=True)
 
 
-class VertexSchema(StrictSchema):
-    """An end point or an intersection point."""
+class PointSent(StrictSchema):
+    """Base of a point that is sent."""
 
     x = Length("Coordinate x", least=-100_000.0, required=True)
     y = Length("Coordinate y", least=-100_000.0, required=True)
     z = Length("Coordinate z; 0 when left out", least=-100_000.0, load_default=0.0)
+
+
+class VertexSchema(PointSent):
+    """An end point or an intersection point."""
+
     radius = Length("Centre-line radius here, instead of the run's", least=0.01, most=10_000.0)
 
 
@@ -189,7 +200,17 @@ def run_of(ask: Ask) -> Run:
     for index in (0, len(points) - 1):
         if points[index]["radius"] is not None:
             raise OutOfRangeError("radius_at_end", ("run", "vertices", index, "radius"))
-    return run_from_vertices([(p["x"], p["y"], p["z"]) for p in points], radii)
+    return run_from_vertices(points_of(points), radii)
+
+
+def points_of(given: Any) -> list[Vector]:
+    """Points of a converted body."""
+    return [(point["x"], point["y"], point["z"]) for point in given]
+
+
+def drawn_points(ask: Ask) -> list[Vector] | None:
+    """The vertices of the run in the frame they were sent in; None for a bend table."""
+    return points_of(ask["run"]["vertices"]) if "vertices" in ask["run"] else None
 
 
 def _radius_at(given: Ask, index: int) -> float:
@@ -406,13 +427,16 @@ class EndAllowancesSchema(StrictSchema):
     )
 
 
+def ends_field(description: str = "End allowances and trim") -> Part:
+    """End allowances as a field."""
+    return Part(EndAllowancesSchema, description)
+
+
 def ends_of(given: Any) -> Ends:
     """End allowances of a converted body."""
     if given is None:
         return Ends()
-    sides = [
-        tuple(Allowance(a["name"], a["length"]) for a in given[end]) for end in ("end_1", "end_2")
-    ]
+    sides = [tuple(Allowance(a["name"], a["length"]) for a in given[end]) for end in ENDS]
     return Ends(sides[0], sides[1], given["trim"])
 
 
@@ -451,11 +475,39 @@ def springback_of(given: Any) -> tuple[Springback, ...]:
     return tuple([Springback(**law) for law in given])
 
 
+def measured_from_field(
+    description: str = "End from which marks are measured and work proceeds",
+) -> Choice:
+    """The end that is worked first as a field."""
+    return Choice(description, ENDS, load_default="end_1")
+
+
+def measure_field(
+    description: str = "`from_end`: every mark from that end, so that errors do not add; "
+    "`as_you_go`: each from the end of the bend made before",
+) -> Choice:
+    """What marks are measured from as a field."""
+    return Choice(description, ("from_end", "as_you_go"), load_default="from_end")
+
+
+def mark_offset_field(
+    description: str = "Zero mark of the die minus start of bend, positive towards the bend; "
+    "instead of the die's",
+) -> Length:
+    """The mark of a die that was measured anew as a field."""
+    return Length(description, least=-1000.0, most=1000.0)
+
+
 class BenchSchema(StrictSchema):
     """What the rule and the protractor at the bench show."""
 
     step = Length("Step of the rule; 0.5 mm or 1/32 in when left out", least=0.001, most=10.0)
     angle_step = Angle("Step of the protractor; 0.5° when left out", least=0.01, most=10.0)
+
+
+def bench_field() -> Part:
+    """Rounding at the bench as a field."""
+    return Part(BenchSchema, "Rounding at the bench")
 
 
 def bench_of(given: Any, system: str) -> Bench:
@@ -481,6 +533,63 @@ class TolerancesSchema(StrictSchema):
 def tolerances_of(given: Any) -> Tolerances | None:
     """Tolerances of a converted body."""
     return None if given is None else Tolerances(**given)
+
+
+def flow_stress_field() -> Quantity:
+    """The stress of the tube while it bends as a field."""
+    return Quantity(
+        "pressure",
+        "Mean stress of this tube while it bends, from the caller's own figures",
+        least=0.1,
+        most=1e6,
+    )
+
+
+def strength_factor_field() -> Ratio:
+    """The scatter of the strength as a field."""
+    return Ratio(
+        "Strongest over weakest tube to reckon with; without it the maxima of the material, else "
+        "1.6 on its minimum",
+        least=1.0,
+        most=10.0,
+    )
+
+
+def load_factor_field() -> Ratio:
+    """The factor on the load as a field."""
+    return Ratio(
+        "Factor by which the load is raised before it is held against the rating",
+        least=1.0,
+        most=10.0,
+        load_default=1.0,
+    )
+
+
+def pull_fields() -> tuple[Quantity, Quantity]:
+    """The fields `pressure_die_friction` and `mandrel_drag`."""
+    return (
+        Quantity("force", "Axial pull of pressure-die friction", least=0.0, most=1e7),
+        Quantity("force", "Axial pull of mandrel drag", least=0.0, most=1e7),
+    )
+
+
+def strength_to_bend(
+    tube: Tube, flow_stress: float | None = None, factor: float | None = None, *own: str
+) -> Strength | None:
+    """The strength of a tube as it bends; a refusal points to where its figure was sent.
+
+    Arguments:
+        flow_stress, factor: as ``strength_of`` takes them
+        own: members of the request, beside ``flow_stress``, that stand for the material's figures
+
+    Raises what ``strength_of`` refuses.
+    """
+    try:
+        return strength_of(tube.material, flow_stress, factor)
+    except CalculationError as error:
+        if error.field[:1] in {("tube",), ("flow_stress",), *((name,) for name in own)}:
+            raise
+        raise error.below("tube", "material") from None
 
 
 def ratings_of(bender: Bender) -> tuple[Rating, ...]:
@@ -526,13 +635,11 @@ class BendsRequest(UnitsRequest):
         "Tube from the start tangent point of that one bend to its rear end, straight and unbent"
     )
     die = die_field()
-    measured_from = Choice(
-        "End of the run from which work proceeds; the other one is the rear end",
-        ("end_1", "end_2"),
-        load_default="end_1",
+    measured_from = measured_from_field(
+        "End of the run from which work proceeds; the other one is the rear end"
     )
     stretch = stretch_field()
-    ends = Part(EndAllowancesSchema, "End allowances and trim of the run")
+    ends = ends_field("End allowances and trim of the run")
 
 
 def bends_of(ask: Ask, tube: Tube, die: Die | None) -> tuple[BendToMake, ...]:
@@ -657,7 +764,7 @@ class MandrelSchema(StrictSchema):
     body_diameter = Length("Diameter of the mandrel, instead of a clearance", most=500.0)
     nose = Choice(
         "Shape of the nose; sharp allows the least lead",
-        ("sharp", "rounded", "hemisphere"),
+        NOSES,
         load_default="sharp",
     )
     corner_radius = Length("Corner radius of a rounded nose", most=250.0)

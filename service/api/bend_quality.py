@@ -9,6 +9,7 @@ from service.calc import bend_quality as calc
 from service.calc.bend_limits import STANDARDS
 from service.errors import MissingError
 from service.web.answer import KEBAB_PATTERN
+from service.web.examples import TUBE_20
 from service.web.fields import (
     Angle,
     Choice,
@@ -273,7 +274,7 @@ class BendQualityResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"},
+    "tube": TUBE_20,
     "radius": 60,
     "angle": 90,
     "measured": [{"largest_diameter": 20.5, "least_diameter": 19.3, "wall_outside": 1.82}],

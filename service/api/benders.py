@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service import reference
 from service.web.answer import KEBAB_PATTERN
+from service.web.examples import listed_of_shop
 from service.web.fields import Angle, Choice, Flag, Length, Part, Parts, Quantity, Ratio, Text
-from service.web.lookup import NOTE_PATTERN, Listing, beside, lookup
+from service.web.lookup import (
+    NOTE_PATTERN,
+    Listing,
+    beside,
+    lookup,
+    shop_fields,
+    shop_listing,
+    source_field,
+)
 from service.web.operation import blueprint
 from service.web.schema import StrictSchema
 
@@ -128,9 +135,7 @@ class ListedSurroundings(StrictSchema):
 class ListedBender(StrictSchema):
     """A bender, as the shop profile states it; null where it states nothing."""
 
-    id = Text("Id to send as `bender`", pattern=KEBAB_PATTERN, most=64, required=True)
-    name = Text("Name", most=120, pattern=NOTE_PATTERN, required=True)
-    note = Text("Remarks", most=2000, pattern=NOTE_PATTERN, required=True)
+    id, name, note = shop_fields("`bender`")
     least_outside_diameter = Length("Least outside diameter", most=500, required=True)
     largest_outside_diameter = Length("Largest outside diameter", most=500, required=True)
     largest_angle = Angle("Largest set angle", required=True)
@@ -166,125 +171,106 @@ class ListedBender(StrictSchema):
         allow_none=True,
         required=True,
     )
-    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+    source = source_field()
 
 
-EXAMPLE: dict[str, Any] = {
-    "units": "metric",
-    "result": {
-        "benders": [
+EXAMPLE = listed_of_shop(
+    "benders",
+    {
+        "id": "bench-25",
+        "name": "Small bench bender",
+        "note": "Invented. Hand crank, for 6 to 25 mm.",
+        "least_outside_diameter": 6.0,
+        "largest_outside_diameter": 25.0,
+        "largest_angle": 190.0,
+        "dies": [
+            "d6-r18",
+            "d8-r24",
+            "d10-r30",
+            "d12-r24",
+            "d12-r36",
+            "d14-r42",
+            "d15-r45",
+            "d16-r32",
+            "d16-r48",
+            "d18-r55",
+            "d20-r40",
+            "d20-r60",
+            "d22-r65",
+            "d25-r50",
+            "d25-r75",
+        ],
+        "rated_tubes": [
             {
-                "id": "bench-25",
-                "name": "Small bench bender",
-                "note": "Invented. Hand crank, for 6 to 25 mm.",
-                "least_outside_diameter": 6.0,
-                "largest_outside_diameter": 25.0,
-                "largest_angle": 190.0,
-                "dies": [
-                    "d6-r18",
-                    "d8-r24",
-                    "d10-r30",
-                    "d12-r24",
-                    "d12-r36",
-                    "d14-r42",
-                    "d15-r45",
-                    "d16-r32",
-                    "d16-r48",
-                    "d18-r55",
-                    "d20-r40",
-                    "d20-r60",
-                    "d22-r65",
-                    "d25-r50",
-                    "d25-r75",
-                ],
-                "rated_tubes": [
-                    {
-                        "outside_diameter": 25.0,
-                        "wall_thickness": 2.5,
-                        "material": "e235-n",
-                        "flow_stress": None,
-                        "radius": 75.0,
-                    },
-                    {
-                        "outside_diameter": 20.0,
-                        "wall_thickness": 3.0,
-                        "material": "e235-n",
-                        "flow_stress": None,
-                        "radius": 60.0,
-                    },
-                    {
-                        "outside_diameter": 20.0,
-                        "wall_thickness": 2.0,
-                        "material": "1.4404",
-                        "flow_stress": None,
-                        "radius": 60.0,
-                    },
-                ],
-                "drive": {
-                    "gear_ratio": 6.0,
-                    "lever_length": 350.0,
-                    "efficiency": 0.85,
-                    "comfortable_force": 250.0,
+                "outside_diameter": 25.0,
+                "wall_thickness": 2.5,
+                "material": "e235-n",
+                "flow_stress": None,
+                "radius": 75.0,
+            },
+            {
+                "outside_diameter": 20.0,
+                "wall_thickness": 3.0,
+                "material": "e235-n",
+                "flow_stress": None,
+                "radius": 60.0,
+            },
+            {
+                "outside_diameter": 20.0,
+                "wall_thickness": 2.0,
+                "material": "1.4404",
+                "flow_stress": None,
+                "radius": 60.0,
+            },
+        ],
+        "drive": {
+            "gear_ratio": 6.0,
+            "lever_length": 350.0,
+            "efficiency": 0.85,
+            "comfortable_force": 250.0,
+        },
+        "longest_tube": 3000.0,
+        "brace_from": 20.0,
+        "support_from": 900.0,
+        "lubricant": "thin film of bending oil",
+        "tube_can_be_turned": True,
+        "surroundings": {
+            "swings": "anticlockwise",
+            "bench_below": 180.0,
+            "bench_edges": {
+                "least_x": -900.0,
+                "greatest_x": 120.0,
+                "least_y": -160.0,
+                "greatest_y": 190.0,
+            },
+            "floor_below": 1080.0,
+            "boxes": [
+                {
+                    "name": "gear housing",
+                    "least": [-420.0, -115.0, -180.0],
+                    "greatest": [70.0, 95.0, -48.0],
+                    "turns_with_die": False,
                 },
-                "longest_tube": 3000.0,
-                "brace_from": 20.0,
-                "support_from": 900.0,
-                "lubricant": "thin film of bending oil",
-                "tube_can_be_turned": True,
-                "surroundings": {
-                    "swings": "anticlockwise",
-                    "bench_below": 180.0,
-                    "bench_edges": {
-                        "least_x": -900.0,
-                        "greatest_x": 120.0,
-                        "least_y": -160.0,
-                        "greatest_y": 190.0,
-                    },
-                    "floor_below": 1080.0,
-                    "boxes": [
-                        {
-                            "name": "gear housing",
-                            "least": [-420.0, -115.0, -180.0],
-                            "greatest": [70.0, 95.0, -48.0],
-                            "turns_with_die": False,
-                        },
-                        {
-                            "name": "bracket of the pressure die",
-                            "least": [-260.0, -190.0, -48.0],
-                            "greatest": [-10.0, -118.0, 12.0],
-                            "turns_with_die": False,
-                        },
-                    ],
-                    "cylinders": [
-                        {
-                            "name": "sweep of the crank",
-                            "start": [-380.0, -230.0, -110.0],
-                            "end": [-380.0, -170.0, -110.0],
-                            "radius": 370.0,
-                            "turns_with_die": False,
-                        }
-                    ],
+                {
+                    "name": "bracket of the pressure die",
+                    "least": [-260.0, -190.0, -48.0],
+                    "greatest": [-10.0, -118.0, 12.0],
+                    "turns_with_die": False,
                 },
-                "source": "demo-shop",
-            }
-        ]
+            ],
+            "cylinders": [
+                {
+                    "name": "sweep of the crank",
+                    "start": [-380.0, -230.0, -110.0],
+                    "end": [-380.0, -170.0, -110.0],
+                    "radius": 370.0,
+                    "turns_with_die": False,
+                }
+            ],
+        },
+        "source": "demo-shop",
     },
-    "sources": [
-        {
-            "id": "demo-shop",
-            "title": "The invented demonstration workshop",
-            "author": "this project",
-            "year": None,
-            "trust": "invented",
-            "note": "Made up, to show the service at work. No machine, die or shop like it exists.",
-        }
-    ],
-    "cautions": [
-        "This shop, its benders and its dies are invented for demonstration. Load your "
-        "own shop profile before you bend tube by these numbers."
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+)
 
 
 @lookup(blp, "/benders", name="Benders", item=ListedBender, example=EXAMPLE, most=200)
@@ -295,6 +281,5 @@ def benders() -> Listing:
     of the loaded shop profile; without a profile, those of the invented demonstration shop.
     """
     shop = reference.shop()
-    rows = [beside(bender, source=shop.source) for bender in shop.benders.values()]
-    caution = "invented_shop" if shop.invented else "as_the_shop_states"
-    return Listing(rows, [reference.sources()[shop.source]], (caution,))
+    rows = [beside(bender) for bender in shop.benders.values()]
+    return shop_listing(shop, reference.sources(), rows)

@@ -7,9 +7,10 @@ from typing import Any
 
 from service import inputs, reference
 from service.calc import capacity_check as calc
-from service.calc.bender_load import Strength, strength_of
-from service.errors import CalculationError, MissingError, OutOfRangeError
+from service.calc.bender_load import Strength
+from service.errors import MissingError, OutOfRangeError
 from service.model import Tube
+from service.web.examples import TUBE_20
 from service.web.fields import (
     Angle,
     Choice,
@@ -40,28 +41,10 @@ class CapacityCheckRequest(inputs.BendsRequest):
     hardening = Part(
         inputs.HardeningSchema, "Strain hardening of this tube, instead of its material's"
     )
-    flow_stress = Quantity(
-        "pressure",
-        "Mean stress of this tube while it bends, from the caller's own figures",
-        least=0.1,
-        most=1e6,
-    )
-    strength_factor = Ratio(
-        "Strongest over weakest tube to reckon with; without it the maxima of the material, else "
-        "1.6 on its minimum",
-        least=1.0,
-        most=10.0,
-    )
-    load_factor = Ratio(
-        "Factor by which the load is raised before it is held against the rating",
-        least=1.0,
-        most=10.0,
-        load_default=1.0,
-    )
-    pressure_die_friction = Quantity(
-        "force", "Axial pull of pressure-die friction", least=0.0, most=1e7
-    )
-    mandrel_drag = Quantity("force", "Axial pull of mandrel drag", least=0.0, most=1e7)
+    flow_stress = inputs.flow_stress_field()
+    strength_factor = inputs.strength_factor_field()
+    load_factor = inputs.load_factor_field()
+    pressure_die_friction, mandrel_drag = inputs.pull_fields()
 
 
 class SectionSchema(StrictSchema):
@@ -166,6 +149,11 @@ def _moment(description: str) -> Quantity:
     return Quantity("moment", description, least=0.0, most=HUGE, allow_none=True, required=True)
 
 
+def _utilisation(of: str) -> Ratio:
+    share = f"Share of the capacity used by the {of}"
+    return Ratio(share, most=HUGE, allow_none=True, required=True)
+
+
 class BendCapacitySchema(StrictSchema):
     """One bend; null where the strength of the tube or the rating of the bender is not known."""
 
@@ -200,18 +188,8 @@ class BendCapacitySchema(StrictSchema):
     moment_largest = _moment("Bending moment, strongest tube")
     torque_least = _moment("Torque at the die with the friction stated, weakest tube")
     torque_largest = _moment("Torque at the die with the friction stated, strongest tube")
-    utilisation_least = Ratio(
-        "Share of the capacity used by the weakest tube; 1 is all of it",
-        most=HUGE,
-        allow_none=True,
-        required=True,
-    )
-    utilisation = Ratio(
-        "Share of the capacity used by the strongest tube",
-        most=HUGE,
-        allow_none=True,
-        required=True,
-    )
+    utilisation_least = _utilisation("weakest tube; 1 is all of it")
+    utilisation = _utilisation("strongest tube")
     rated_tube = Count(
         "Number of the rated tube that it is held against: the one that leaves the most",
         least=1,
@@ -252,18 +230,8 @@ class CapacityCheckResult(StrictSchema):
     deciding_bend = Count(
         "The most demanding bend", least=1, most=500, allow_none=True, required=True
     )
-    utilisation_least = Ratio(
-        "Share of the capacity used by the weakest tube; 1 is all of it",
-        most=HUGE,
-        allow_none=True,
-        required=True,
-    )
-    utilisation = Ratio(
-        "Share of the capacity used by the strongest tube",
-        most=HUGE,
-        allow_none=True,
-        required=True,
-    )
+    utilisation_least = _utilisation("weakest tube; 1 is all of it")
+    utilisation = _utilisation("strongest tube")
     largest_wall = Length(
         "Largest wall that this bender takes in this diameter and material, strongest tube; half "
         "the diameter where even a solid bar is within its capacity, 0 where friction alone is not",
@@ -286,7 +254,7 @@ class CapacityCheckResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"},
+    "tube": TUBE_20,
     "bender": "bench-25",
     "run": {
         "bends": [
@@ -350,11 +318,5 @@ def _strength(ask: Ask, tube: Tube) -> Strength | None:
     """The strength; a refusal points to where the law or the material stands in the request."""
     if ask["flow_stress"] is not None and ask["hardening"] is not None:
         raise OutOfRangeError("flow_stress_and_hardening", ("flow_stress",))
-    try:
-        return strength_of(tube.material, ask["flow_stress"], ask["strength_factor"])
-    except CalculationError as error:
-        if error.field[:1] == ("flow_stress",) or error.field[:1] == ("tube",):
-            raise
-        if ask["hardening"] is not None and error.field[:1] == ("hardening",):
-            raise
-        raise error.below("tube", "material") from None
+    own = () if ask["hardening"] is None else ("hardening",)
+    return inputs.strength_to_bend(tube, ask["flow_stress"], ask["strength_factor"], *own)

@@ -6,6 +6,7 @@ from typing import Any
 
 from service import inputs
 from service.calc import developed_length as calc
+from service.web.examples import DRAWN_RUN, TUBE_15
 from service.web.fields import Angle, Count, Length, Part, Parts, Quantity
 from service.web.operation import Ask, blueprint, calculation
 from service.web.schema import StrictSchema
@@ -20,7 +21,7 @@ class DevelopedLengthRequest(inputs.UnitsRequest):
     run = inputs.run_field()
     tube = inputs.tube_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
+    ends = inputs.ends_field()
     tolerances = Part(
         inputs.TolerancesSchema, "Plus-minus tolerances; gives that of the cut length"
     )
@@ -90,17 +91,8 @@ class DevelopedLengthResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
-    "run": {
-        "vertices": [
-            {"x": 0, "y": 0, "z": 0},
-            {"x": 300, "y": 0, "z": 0},
-            {"x": 450, "y": 200, "z": 0},
-            {"x": 450, "y": 350, "z": 180},
-            {"x": 700, "y": 350, "z": 300},
-        ],
-        "radius": 45,
-    },
+    "tube": TUBE_15,
+    "run": DRAWN_RUN,
     "ends": {
         "end_1": [{"name": "insertion", "length": 9}],
         "end_2": [{"name": "flare", "length": 3}],

@@ -33,6 +33,7 @@ from service.errors import CalculationError, MissingError
 from service.model import Bend
 from service.web import answer, body, problem, texts, units
 from service.web.entries import entries
+from service.web.examples import TUBE_15
 from service.web.fields import NAME_PATTERN, Count, Flag, Length, Part, Parts, Quantity, Text
 from service.web.lookup import UNITS_PARAMETER
 from service.web.operation import Ask, blueprint, raw_operation, require_json
@@ -65,7 +66,7 @@ class BatchItem(RequestSchema):
     run = inputs.run_field()
     tube = inputs.tube_field(required=False)
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
+    ends = inputs.ends_field()
 
 
 class BatchHead(inputs.UnitsRequest):
@@ -73,7 +74,7 @@ class BatchHead(inputs.UnitsRequest):
 
     tube = inputs.tube_field(required=False)
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
+    ends = inputs.ends_field()
     marks = Flag("Whether to give the marks of every bend, from end 1", load_default=False)
 
 
@@ -139,7 +140,7 @@ class DevelopedLengthBatchResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
+    "tube": TUBE_15,
     "marks": True,
     "items": [
         {

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service import reference
 from service.web.answer import KEBAB_PATTERN
+from service.web.examples import listed_of_shop
 from service.web.fields import Angle, Flag, Length, Parts, Ratio, Text
-from service.web.lookup import NOTE_PATTERN, Listing, beside, lookup
+from service.web.lookup import Listing, beside, lookup, shop_fields, shop_listing, source_field
 from service.web.operation import blueprint
 from service.web.schema import StrictSchema
 
@@ -17,9 +16,7 @@ blp = blueprint("Dies", "Bend dies of the loaded shop profile.")
 class ListedDie(StrictSchema):
     """A bend die, as the shop profile states it; null where it states nothing."""
 
-    id = Text("Id to send as `die`", pattern=KEBAB_PATTERN, most=64, required=True)
-    name = Text("Name", most=120, pattern=NOTE_PATTERN, required=True)
-    note = Text("Remarks", most=2000, pattern=NOTE_PATTERN, required=True)
+    id, name, note = shop_fields("`die`")
     tube_outside_diameter = Length("Tube that its groove is made for", most=500, required=True)
     radius = Length("Centre-line radius", most=10_000, required=True)
     largest_angle = Angle("Largest set angle", required=True)
@@ -56,48 +53,29 @@ class ListedDie(StrictSchema):
         most=200,
         required=True,
     )
-    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+    source = source_field()
 
 
-EXAMPLE: dict[str, Any] = {
-    "units": "metric",
-    "result": {
-        "dies": [
-            {
-                "id": "d15-r45",
-                "name": "Die for 15 mm tube, radius 45 mm",
-                "note": "",
-                "tube_outside_diameter": 15.0,
-                "radius": 45.0,
-                "largest_angle": 190.0,
-                "groove_length": 34.0,
-                "clamp_length": 32.0,
-                "pressure_die_length": 85.0,
-                "mark_offset": 0.0,
-                "has_angle_marks": True,
-                "stretch": 0.02,
-                "height": 23.0,
-                "benders": ["bench-25"],
-                "source": "demo-shop",
-            }
-        ]
+EXAMPLE = listed_of_shop(
+    "dies",
+    {
+        "id": "d15-r45",
+        "name": "Die for 15 mm tube, radius 45 mm",
+        "note": "",
+        "tube_outside_diameter": 15.0,
+        "radius": 45.0,
+        "largest_angle": 190.0,
+        "groove_length": 34.0,
+        "clamp_length": 32.0,
+        "pressure_die_length": 85.0,
+        "mark_offset": 0.0,
+        "has_angle_marks": True,
+        "stretch": 0.02,
+        "height": 23.0,
+        "benders": ["bench-25"],
+        "source": "demo-shop",
     },
-    "sources": [
-        {
-            "id": "demo-shop",
-            "title": "The invented demonstration workshop",
-            "author": "this project",
-            "year": None,
-            "trust": "invented",
-            "note": "Made up, to show the service at work. No machine, die or shop like it exists.",
-        }
-    ],
-    "cautions": [
-        "This shop, its benders and its dies are invented for demonstration. Load your "
-        "own shop profile before you bend tube by these numbers."
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+)
 
 
 @lookup(blp, "/dies", name="Dies", item=ListedDie, example=EXAMPLE)
@@ -109,12 +87,7 @@ def dies() -> Listing:
     """
     shop = reference.shop()
     rows = [
-        beside(
-            die,
-            benders=[bender.id for bender in shop.benders.values() if die.id in bender.dies],
-            source=shop.source,
-        )
+        beside(die, benders=[b.id for b in shop.benders.values() if die.id in b.dies])
         for die in shop.dies.values()
     ]
-    caution = "invented_shop" if shop.invented else "as_the_shop_states"
-    return Listing(rows, [reference.sources()[shop.source]], (caution,))
+    return shop_listing(shop, reference.sources(), rows)

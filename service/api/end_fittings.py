@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service import reference
 from service.calc.bend_rules_geometry import straight_for_fitting
-from service.web.answer import KEBAB_PATTERN
-from service.web.fields import Choice, Length, Text
-from service.web.lookup import NOTE_PATTERN, Listing, beside, lookup
+from service.web.examples import listed_of_shop
+from service.web.fields import Choice, Length
+from service.web.lookup import Listing, beside, lookup, shop_fields, shop_listing, source_field
 from service.web.operation import blueprint
 from service.web.schema import StrictSchema
 
@@ -18,9 +16,7 @@ blp = blueprint("End fittings", "What goes on the ends of tubes, of the loaded s
 class ListedEndFitting(StrictSchema):
     """An end fitting, as the shop profile states it; null where it states nothing."""
 
-    id = Text("Id to send as a fitting", pattern=KEBAB_PATTERN, most=64, required=True)
-    name = Text("Name", most=120, pattern=NOTE_PATTERN, required=True)
-    note = Text("Remarks", most=2000, pattern=NOTE_PATTERN, required=True)
+    id, name, note = shop_fields("a fitting")
     kind = Choice(
         "`flare`: the tube's own end is flared; `cone_24`: 24° cone connector; `compression`: any "
         "other that grips the plain tube",
@@ -39,43 +35,24 @@ class ListedEndFitting(StrictSchema):
         allow_none=True,
         required=True,
     )
-    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+    source = source_field()
 
 
-EXAMPLE: dict[str, Any] = {
-    "units": "metric",
-    "result": {
-        "end_fittings": [
-            {
-                "id": "cone-20",
-                "name": "24° cone connector, 20 mm tube",
-                "note": "",
-                "kind": "cone_24",
-                "tube_outside_diameter": 20.0,
-                "insertion": 10.0,
-                "nut_length": 25.0,
-                "tool_length": 22.0,
-                "straight_needed": 50.0,
-                "source": "demo-shop",
-            }
-        ]
+EXAMPLE = listed_of_shop(
+    "end_fittings",
+    {
+        "id": "cone-20",
+        "name": "24° cone connector, 20 mm tube",
+        "note": "",
+        "kind": "cone_24",
+        "tube_outside_diameter": 20.0,
+        "insertion": 10.0,
+        "nut_length": 25.0,
+        "tool_length": 22.0,
+        "straight_needed": 50.0,
+        "source": "demo-shop",
     },
-    "sources": [
-        {
-            "id": "demo-shop",
-            "title": "The invented demonstration workshop",
-            "author": "this project",
-            "year": None,
-            "trust": "invented",
-            "note": "Made up, to show the service at work. No machine, die or shop like it exists.",
-        }
-    ],
-    "cautions": [
-        "This shop, its benders and its dies are invented for demonstration. Load your "
-        "own shop profile before you bend tube by these numbers."
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+)
 
 
 @lookup(blp, "/end-fittings", name="EndFittings", item=ListedEndFitting, example=EXAMPLE)
@@ -87,8 +64,6 @@ def end_fittings() -> Listing:
     """
     shop = reference.shop()
     rows = [
-        beside(one, straight_needed=straight_for_fitting(one), source=shop.source)
-        for one in shop.end_fittings.values()
+        beside(one, straight_needed=straight_for_fitting(one)) for one in shop.end_fittings.values()
     ]
-    caution = "invented_shop" if shop.invented else "as_the_shop_states"
-    return Listing(rows, [reference.sources()[shop.source]], (caution,))
+    return shop_listing(shop, reference.sources(), rows)

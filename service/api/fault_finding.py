@@ -8,7 +8,6 @@ from typing import Any, NamedTuple, get_args
 
 from service import inputs, reference, reference_bench
 from service.calc import fault_finding as calc
-from service.calc.bender_load import Strength, strength_of
 from service.calc.fault_case import (
     BenderUse,
     FaultCase,
@@ -23,11 +22,12 @@ from service.calc.fault_case import (
 )
 from service.calc.mandrel_criterion import limits_in_force
 from service.calc.mandrel_lead import MandrelTool
-from service.errors import Amount, CalculationError
+from service.errors import Amount
 from service.model import Finding, Tube
 from service.model_bench import LARGEST_WEIGHT, Symptom
 from service.web import texts, units
 from service.web.answer import CODE_PATTERN, KEBAB_PATTERN, FindingValue
+from service.web.examples import TUBE_15, TWO_BENDS
 from service.web.fields import (
     Angle,
     Choice,
@@ -56,7 +56,7 @@ class FaultSetUpSchema(StrictSchema):
     angle = Angle("Angle that it was cranked to", least=0.01)
     marked = Choice("Point of the bend that was marked on the tube", REFERENCES)
     set_at = Choice("Mark of the die that the tube's mark was set at", REFERENCES)
-    marked_from = Choice("End from which the marks were measured", ("end_1", "end_2"))
+    marked_from = Choice("End from which the marks were measured", inputs.ENDS)
     groove_clearance = Length(
         "Width of the groove less outside diameter of the tube, both gauged", least=-50.0, most=50.0
     )
@@ -140,10 +140,8 @@ class FaultFindingRequest(inputs.BendsRequest):
         most=inputs.MOST_BENDS,
         load_default=1,
     )
-    measure = Choice(
-        "`from_end`: marks were measured from that end; `as_you_go`: each from the bend before",
-        ("from_end", "as_you_go"),
-        load_default="from_end",
+    measure = inputs.measure_field(
+        "`from_end`: marks were measured from that end; `as_you_go`: each from the bend before"
     )
     bender = inputs.bender_field()
     springback = inputs.springback_field()
@@ -280,14 +278,8 @@ class FaultFindingResult(StrictSchema):
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
     "symptom": "leg_too_long",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
-    "run": {
-        "bends": [
-            {"straight": 120, "angle": 90, "radius": 45},
-            {"straight": 85, "rotation": 90, "angle": 45, "radius": 45},
-        ],
-        "last_straight": 140,
-    },
+    "tube": TUBE_15,
+    "run": TWO_BENDS,
     "bend": 1,
     "die": "d15-r45",
     "bender": "bench-25",
@@ -318,7 +310,7 @@ def _case(ask: Ask) -> FaultCase:
         ends=inputs.ends_of(ask["ends"]),
         die=die,
         bender=_bender(ask),
-        strength=_strength(tube),
+        strength=inputs.strength_to_bend(tube),
         mandrel=_mandrel(ask, tube),
         laws=inputs.springback_of(ask["springback"]),
         set_up=SetUp(**ask["set_up"]),
@@ -342,13 +334,6 @@ def _bender(ask: Ask) -> BenderUse | None:
     if bender is None:
         return None
     return BenderUse(bender, inputs.bender_dies(ask["bender"]), inputs.ratings_of(bender))
-
-
-def _strength(tube: Tube) -> Strength | None:
-    try:
-        return strength_of(tube.material)
-    except CalculationError as error:
-        raise error if error.field[:1] == ("tube",) else error.below("tube", "material") from None
 
 
 def _mandrel(ask: Ask, tube: Tube) -> MandrelUse:

@@ -9,11 +9,12 @@ import numpy as np
 
 from service import inputs
 from service.calc import fit_tolerance as calc
-from service.calc.run_geometry import Frames, Vector, frames, placed, placement
+from service.calc.run_geometry import Frames, frames, placed, placement
 from service.calc.run_sensitivity import BenchSpread, Spread
 from service.errors import Kind
 from service.model import Run
-from service.web import drawing, texts, units
+from service.web import drawing, units
+from service.web.examples import TUBE_15
 from service.web.fields import Angle, Choice, Count, Either, Length, Part, Parts, Quantity, Ratio
 from service.web.operation import Ask, blueprint, calculation
 from service.web.schema import StrictSchema
@@ -111,15 +112,9 @@ class FitToleranceRequest(inputs.UnitsRequest):
         load_default=DEFAULT_SAMPLES,
     )
     seed = Count("Seed of the sampling", least=0, most=2_147_483_647, load_default=1)
-    measured_from = Choice(
-        "End from which marks are measured and work proceeds",
-        ("end_1", "end_2"),
-        load_default="end_1",
-    )
-    measure = Choice(
-        "Marks all from that end, or each from the end of the bend made before",
-        ("from_end", "as_you_go"),
-        load_default="from_end",
+    measured_from = inputs.measured_from_field()
+    measure = inputs.measure_field(
+        "Marks all from that end, or each from the end of the bend made before"
     )
     last_straight = Choice(
         "`cut_before`: cut to length before bending, so the last straight takes up all errors of "
@@ -251,7 +246,7 @@ class FitToleranceResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
+    "tube": TUBE_15,
     "run": {
         "bends": [
             {"straight": 120, "angle": 90, "radius": 45},
@@ -282,20 +277,14 @@ def _spread(given: Any) -> Spread:
 def _shown(ask: Ask, run: Run) -> Frames:
     """Frames in the drawing where the run was drawn, else those of the bend table."""
     at = frames(run)
-    if "vertices" not in ask["run"]:
-        return at
-    points: list[Vector] = [(p["x"], p["y"], p["z"]) for p in ask["run"]["vertices"]]
-    return placed(at, placement(points))
-
-
-def _words(code: str, **values: str) -> str:
-    return texts.fill(texts.text("pictures", code), values, "metric")
+    points = inputs.drawn_points(ask)
+    return at if points is None else placed(at, placement(points))
 
 
 def picture(ask: Ask, result: calc.FitTolerance) -> str:
     """The cloud of end 2, from inside the fitting and from the side."""
     capture, system = ask["capture"], ask["units"]
-    sheet = drawing.Sheet(_words("fit_title"), _words("fit_description"))
+    sheet = drawing.Sheet(drawing.words("fit_title"), drawing.words("fit_description"))
     _view(sheet, result, capture, (1, 2), system)
     sheet.finish(VIEW_HEIGHT)
     _view(sheet, result, capture, (0, 1), system)
@@ -310,9 +299,9 @@ def picture(ask: Ask, result: calc.FitTolerance) -> str:
     }
     sheet.lines(
         [
-            _words("fit_ellipse"),
-            _words("fit_limit", **limits),
-            _words("fit_probability", **shares),
+            drawing.words("fit_ellipse"),
+            drawing.words("fit_limit", **limits),
+            drawing.words("fit_probability", **shares),
         ]
     )
     return sheet.svg()
@@ -334,7 +323,7 @@ def _view(
     limit = (radial, radial) if rows == (1, 2) else (axial, radial)
     reach = [max(major, limit[0]), max(major, limit[1])]
     panel = sheet.panel([(-reach[0], -reach[1]), (reach[0], reach[1])], VIEW_HEIGHT)
-    panel.heading(_words("fit_across" if rows == (1, 2) else "fit_along"))
+    panel.heading(drawing.words("fit_across" if rows == (1, 2) else "fit_along"))
     panel.line([(-reach[0], 0.0), (reach[0], 0.0)], "axis")
     panel.line([(0.0, -reach[1]), (0.0, reach[1])], "axis")
     inside = np.abs(result.cloud[list(rows)]).max(axis=0) <= 1.2 * max(reach)
@@ -355,7 +344,7 @@ def _bar(panel: drawing.Panel, reach: list[float], system: str) -> None:
     low = reach[1] * 1.02
     panel.line([(-reach[0], low), (-reach[0] + length, low)], "arrow")
     words = drawing.measure(length, "length", system)
-    panel.label((-reach[0] + length, low), _words("fit_scale", length=words))
+    panel.label((-reach[0] + length, low), drawing.words("fit_scale", length=words))
 
 
 def _ellipse(local: Any, rows: tuple[int, int]) -> tuple[float, float, float]:

@@ -14,7 +14,8 @@ from service.calc.run_comparison import How
 from service.calc.run_geometry import Vector, check_run
 from service.errors import CalculationError, GeometryError
 from service.model import Bend, InspectionTolerances, Run
-from service.web import drawing, texts
+from service.web import drawing
+from service.web.examples import DRAWN_RUN, TUBE_15
 from service.web.fields import (
     Angle,
     Choice,
@@ -38,12 +39,8 @@ MOST_LABELS = 12
 HOLDS = ("none", "end_1", "end_2", "end_1_and_direction", "end_2_and_direction", "both_ends")
 
 
-class InspectedPoint(StrictSchema):
+class InspectedPoint(inputs.PointSent):
     """A measured point, in any frame as long as it is one for all."""
-
-    x = Length("Coordinate x", least=-100_000.0, required=True)
-    y = Length("Coordinate y", least=-100_000.0, required=True)
-    z = Length("Coordinate z; 0 when left out", least=-100_000.0, load_default=0.0)
 
 
 class InspectedVertices(StrictSchema):
@@ -74,12 +71,7 @@ class InspectedBend(StrictSchema):
     """A straight and the bend after it, from a tape and a protractor."""
 
     straight = Length("Straight before the bend, between tangent points", required=True)
-    rotation = Angle(
-        "Rotation before the bend; 0 or left out at the first",
-        least=-180.0,
-        most=180.0,
-        load_default=0.0,
-    )
+    rotation = inputs.rotation_field()
     angle = Angle("Bend angle", least=0.01, most=350.0, required=True)
     radius = Length("Centre-line radius; the nominal one when left out", least=0.01, most=10_000.0)
 
@@ -117,26 +109,20 @@ class WorkedBend(StrictSchema):
 class InspectedSetUp(StrictSchema):
     """How the part was laid out; the same fields as for the mark layout."""
 
-    measured_from = Choice(
-        "End from which marks were measured and work proceeded",
-        ("end_1", "end_2"),
-        load_default="end_1",
+    measured_from = inputs.measured_from_field(
+        "End from which marks were measured and work proceeded"
     )
-    measure = Choice(
-        "Marks all from that end, or each from the end of the bend made before",
-        ("from_end", "as_you_go"),
-        load_default="from_end",
+    measure = inputs.measure_field(
+        "Marks all from that end, or each from the end of the bend made before"
     )
     die = inputs.die_field()
-    mark_offset = Length(
-        "Zero mark of the die minus start of bend; instead of the die's",
-        least=-1000.0,
-        most=1000.0,
+    mark_offset = inputs.mark_offset_field(
+        "Zero mark of the die minus start of bend; instead of the die's"
     )
     springback = inputs.springback_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
-    bench = Part(inputs.BenchSchema, "Rounding at the bench")
+    ends = inputs.ends_field()
+    bench = inputs.bench_field()
     worked = Parts(
         WorkedBend,
         "Bends that were set otherwise than laid out, such as by the correction of the part before",
@@ -460,17 +446,8 @@ class InspectionResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
-    "run": {
-        "vertices": [
-            {"x": 0, "y": 0, "z": 0},
-            {"x": 300, "y": 0, "z": 0},
-            {"x": 450, "y": 200, "z": 0},
-            {"x": 450, "y": 350, "z": 180},
-            {"x": 700, "y": 350, "z": 300},
-        ],
-        "radius": 45,
-    },
+    "tube": TUBE_15,
+    "run": DRAWN_RUN,
     "measured": {
         "bends": [
             {"straight": 277, "angle": 54},
@@ -484,13 +461,8 @@ EXAMPLE: dict[str, Any] = {
 }
 
 
-def _vectors(points: Any) -> list[Vector]:
-    return [(p["x"], p["y"], p["z"]) for p in points]
-
-
 def _nominal(ask: Ask) -> LocatedRun:
-    run = inputs.run_of(ask)
-    return located(run, _vectors(ask["run"]["vertices"]) if "vertices" in ask["run"] else None)
+    return located(inputs.run_of(ask), inputs.drawn_points(ask))
 
 
 def _measured(ask: Ask, nominal: Run) -> tuple[LocatedRun, tuple[str, ...]]:
@@ -513,7 +485,7 @@ def _measured(ask: Ask, nominal: Run) -> tuple[LocatedRun, tuple[str, ...]]:
 
 
 def _counted(given: Any, name: str, needed: int, bends: int) -> list[Vector]:
-    points = _vectors(given[name])
+    points = inputs.points_of(given[name])
     if len(points) != needed:
         parts = {"value": len(points), "needed": needed, "bends": bends}
         raise GeometryError("measured_points_differ", ("measured", name), parts)
@@ -568,8 +540,10 @@ def _set_up(given: Any, system: str) -> SetUp:
 def picture(ask: Ask, result: calc.Inspection) -> str:
     """Nominal and measured centre line over each other, with an arrow at each compared point."""
     system = ask["units"]
-    sheet = drawing.Sheet(_words("inspection_title"), _words("inspection_description"))
-    sheet.lines([_words(f"inspection_{result.verdict}")], "heading")
+    sheet = drawing.Sheet(
+        drawing.words("inspection_title"), drawing.words("inspection_description")
+    )
+    sheet.lines([drawing.words(f"inspection_{result.verdict}")], "heading")
     times = _isometric(sheet, result, system)
     sheet.finish(ISOMETRIC_HEIGHT)
     half = drawing.WIDTH / 2
@@ -580,16 +554,12 @@ def picture(ask: Ask, result: calc.Inspection) -> str:
     rms = drawing.measure(result.root_mean_square, "length", system)
     sheet.lines(
         [
-            _words("inspection_nominal"),
-            _words("inspection_scale", times=f"{times:g}"),
-            _words("inspection_worst", worst=worst, rms=rms),
+            drawing.words("inspection_nominal"),
+            drawing.words("inspection_scale", times=f"{times:g}"),
+            drawing.words("inspection_worst", worst=worst, rms=rms),
         ]
     )
     return sheet.svg()
-
-
-def _words(code: str, **values: str | int | None) -> str:
-    return texts.fill(texts.text("pictures", code), values, "metric")
 
 
 def _isometric(sheet: drawing.Sheet, result: calc.Inspection, system: str) -> float:
@@ -597,13 +567,13 @@ def _isometric(sheet: drawing.Sheet, result: calc.Inspection, system: str) -> fl
     lines = _lines(result)
     flat = [drawing.project(point, "isometric") for line in lines for point in line]
     panel = sheet.panel(flat, ISOMETRIC_HEIGHT)
-    panel.heading(_words("inspection_isometric"))
+    panel.heading(drawing.words("inspection_isometric"))
     times = drawing.magnification(result.worst, panel.scale)
     _draw(panel, result, "isometric", times)
     labelled = sorted(result.points, key=lambda row: -row.distance)[:MOST_LABELS]
     for row in labelled:
         end = [a + times * d for a, d in zip(row.nominal, row.deviation, strict=True)]
-        name = _words(f"place_{row.place}", bend=row.bend)
+        name = drawing.words(f"place_{row.place}", bend=row.bend or "")
         length = drawing.measure(row.distance, "length", system)
         panel.label(drawing.project(end, "isometric"), f"{name}: {length}")
     return times
@@ -614,7 +584,7 @@ def _plane(
 ) -> None:
     flat = [drawing.project(point, view) for line in _lines(result) for point in line]
     panel = sheet.panel(flat, PLANE_HEIGHT, left=left, width=drawing.WIDTH / 2)
-    panel.heading(_words(f"inspection_{view}"))
+    panel.heading(drawing.words(f"inspection_{view}"))
     _draw(panel, result, view, times)
 
 

@@ -26,7 +26,6 @@ from service.web.schema import StrictSchema
 blp = blueprint("Mandrel criterion", "Whether a bend needs a mandrel, and how it is set up.")
 
 ORIGINS = ("request", "shop", "trade")
-NOSES = ("sharp", "rounded", "hemisphere")
 VERDICTS = ("not_needed", "advised", "required")
 
 
@@ -95,7 +94,7 @@ class MandrelToolSchema(StrictSchema):
     body_diameter = Length("Diameter of the body", most=500.0, required=True)
     clearance = Length("Inside diameter of the tube less the body", most=500.0, required=True)
     origin = Choice("Who stated it", ORIGINS, required=True)
-    nose = Choice("Shape of the nose", NOSES, required=True)
+    nose = Choice("Shape of the nose", inputs.NOSES, required=True)
     corner_radius = Length("Corner radius of the nose; 0 where sharp", most=250.0, required=True)
 
 

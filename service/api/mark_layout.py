@@ -6,6 +6,7 @@ from typing import Any
 
 from service import inputs
 from service.calc import mark_layout as calc
+from service.web.examples import TUBE_15, TWO_BENDS
 from service.web.fields import Choice, Length, Part, Parts
 from service.web.marks import LONGEST, BendMarksSchema, MarkSchema
 from service.web.operation import Ask, blueprint, calculation
@@ -19,27 +20,14 @@ class MarkLayoutRequest(inputs.UnitsRequest):
 
     run = inputs.run_field()
     tube = inputs.tube_field()
-    measured_from = Choice(
-        "End from which marks are measured and work proceeds",
-        ("end_1", "end_2"),
-        load_default="end_1",
-    )
-    measure = Choice(
-        "`from_end`: every mark from that end, so that errors do not add; `as_you_go`: each from "
-        "the end of the bend made before",
-        ("from_end", "as_you_go"),
-        load_default="from_end",
-    )
+    measured_from = inputs.measured_from_field()
+    measure = inputs.measure_field()
     die = inputs.die_field()
-    mark_offset = Length(
-        "Zero mark of the die minus start of bend, positive towards the bend; instead of the die's",
-        least=-1000.0,
-        most=1000.0,
-    )
+    mark_offset = inputs.mark_offset_field()
     springback = inputs.springback_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
-    bench = Part(inputs.BenchSchema, "Rounding at the bench")
+    ends = inputs.ends_field()
+    bench = inputs.bench_field()
 
 
 class MarkLayoutResult(StrictSchema):
@@ -53,14 +41,8 @@ class MarkLayoutResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
-    "run": {
-        "bends": [
-            {"straight": 120, "angle": 90, "radius": 45},
-            {"straight": 85, "rotation": 90, "angle": 45, "radius": 45},
-        ],
-        "last_straight": 140,
-    },
+    "tube": TUBE_15,
+    "run": TWO_BENDS,
     "springback": [{"constant": 0.8, "proportional": 0.014}],
 }
 

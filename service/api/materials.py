@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service import reference
 from service.web.answer import KEBAB_PATTERN
+from service.web.examples import LOCAL_CODES_CAUTION, MEMORY_CAUTION, listed
 from service.web.fields import Length, Quantity, Ratio, Text
-from service.web.lookup import NOTE_PATTERN, Listing, lookup
+from service.web.lookup import NOTE_PATTERN, Listing, lookup, named_sources, source_field
 from service.web.operation import blueprint
 from service.web.schema import StrictSchema
 
@@ -48,39 +47,37 @@ class ListedMaterial(StrictSchema):
     small_tube_wall_thickness = Length(
         "Largest wall that counts as small tube", allow_none=True, required=True
     )
-    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+    source = source_field()
     place = Text("Page or table in the source", most=200, required=True)
     trust = Text("How far this row can be trusted", required=True)
     note = Text("Remarks", most=500, pattern=NOTE_PATTERN, required=True)
 
 
-EXAMPLE: dict[str, Any] = {
-    "units": "metric",
-    "result": {
-        "materials": [
-            {
-                "id": "1.4404",
-                "name": "1.4404 X2CrNiMo17-12-2 (316L type), solution annealed",
-                "standard": "EN 10216-5",
-                "yield_strength": 190.0,
-                "yield_strength_max": None,
-                "tensile_strength": 490.0,
-                "tensile_strength_max": 690.0,
-                "elongation": 40.0,
-                "density": 8.0,
-                "elastic_modulus": 200000.0,
-                "poisson_ratio": 0.3,
-                "small_tube_yield_strength": None,
-                "small_tube_outside_diameter": None,
-                "small_tube_wall_thickness": None,
-                "source": "en-10216-5",
-                "place": "mechanical properties; table not checked",
-                "trust": "memory",
-                "note": "",
-            }
-        ]
-    },
-    "sources": [
+EXAMPLE = listed(
+    "materials",
+    [
+        {
+            "id": "1.4404",
+            "name": "1.4404 X2CrNiMo17-12-2 (316L type), solution annealed",
+            "standard": "EN 10216-5",
+            "yield_strength": 190.0,
+            "yield_strength_max": None,
+            "tensile_strength": 490.0,
+            "tensile_strength_max": 690.0,
+            "elongation": 40.0,
+            "density": 8.0,
+            "elastic_modulus": 200000.0,
+            "poisson_ratio": 0.3,
+            "small_tube_yield_strength": None,
+            "small_tube_outside_diameter": None,
+            "small_tube_wall_thickness": None,
+            "source": "en-10216-5",
+            "place": "mechanical properties; table not checked",
+            "trust": "memory",
+            "note": "",
+        }
+    ],
+    [
         {
             "id": "en-10216-5",
             "title": "EN 10216-5 Seamless steel tubes for pressure purposes: stainless steel tubes",
@@ -90,17 +87,12 @@ EXAMPLE: dict[str, Any] = {
             "note": "Minimum strength at room temperature.",
         }
     ],
-    "cautions": [
-        "Values whose trust is 'memory' were not checked against a copy of the standard: "
-        "check them before you rely on them.",
-        "Strengths are minimum values of a standard. That is safe for pressure, but not "
-        "for bending moment or springback: real yield strength is often 1.2 to 1.6 times "
-        "the minimum.",
-        "Local codes, the maker's instructions for bender and fittings, and licensed "
-        "practice come before any number given here.",
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+    MEMORY_CAUTION,
+    "Strengths are minimum values of a standard. That is safe for pressure, but not "
+    "for bending moment or springback: real yield strength is often 1.2 to 1.6 times "
+    "the minimum.",
+    LOCAL_CODES_CAUTION,
+)
 
 
 @lookup(blp, "/materials", name="Materials", item=ListedMaterial, example=EXAMPLE)
@@ -113,6 +105,6 @@ def materials() -> Listing:
     found = reference.materials().values()
     return Listing(
         found,
-        [reference.sources()[name] for name in dict.fromkeys(str(m.source) for m in found)],
+        named_sources(reference.sources(), (str(m.source) for m in found)),
         ("from_memory", "minimum_strength", "local_codes"),
     )

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service.web.answer import KEBAB_PATTERN, catalogue
+from service.web.examples import LOCAL_CODES_CAUTION, MEMORY_CAUTION, listed
 from service.web.fields import Parts, Text
 from service.web.lookup import NOTE_PATTERN, Listing, lookup
 from service.web.operation import blueprint
@@ -29,21 +28,20 @@ class ListedMethod(StrictSchema):
     )
 
 
-EXAMPLE: dict[str, Any] = {
-    "result": {
-        "methods": [
-            {
-                "id": "mark-layout",
-                "title": "Marks on the straight tube",
-                "formula": "start = allowance + Σ straights before + Σ(1 − "
-                "stretch)·Rθ before; end = start + (1 − stretch)·Rθ; apex "
-                "= start + R·tan(θ/2)",
-                "valid": "every run; an apex only below 179.4°",
-                "sources": ["elementary-geometry"],
-            }
-        ]
-    },
-    "sources": [
+EXAMPLE = listed(
+    "methods",
+    [
+        {
+            "id": "mark-layout",
+            "title": "Marks on the straight tube",
+            "formula": "start = allowance + Σ straights before + Σ(1 − "
+            "stretch)·Rθ before; end = start + (1 − stretch)·Rθ; apex "
+            "= start + R·tan(θ/2)",
+            "valid": "every run; an apex only below 179.4°",
+            "sources": ["elementary-geometry"],
+        }
+    ],
+    [
         {
             "id": "elementary-geometry",
             "title": "Elementary geometry and trigonometry",
@@ -54,14 +52,10 @@ EXAMPLE: dict[str, Any] = {
             "numerically.",
         }
     ],
-    "cautions": [
-        "Values whose trust is 'memory' were not checked against a copy of the standard: "
-        "check them before you rely on them.",
-        "Local codes, the maker's instructions for bender and fittings, and licensed "
-        "practice come before any number given here.",
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+    MEMORY_CAUTION,
+    LOCAL_CODES_CAUTION,
+    measured=False,
+)
 
 
 @lookup(

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from service import inputs
 from service.calc import run_geometry as calc
+from service.calc.centre_line_path import centre_line_path
+from service.model import Bend
+from service.web import drawing, texts
+from service.web.drawing import VIEWS, measure
+from service.web.examples import DRAWN_RUN
 from service.web.fields import Angle, Choice, Count, Flag, Length, Part, Parts, Ratio
 from service.web.operation import Ask, blueprint, calculation
+from service.web.run_picture import Mark, PictureWords, run_picture
 from service.web.schema import StrictSchema
 
 blp = blueprint("Run geometry", "Bend table and vertices of a run, its points, ends and box.")
 # A vertex may lie 200 radii beyond its bend; 500 of them make this the end of what can come out.
 FURTHEST = 1e9
 LONGEST = 1e9
+# More numbers than this hide the run.
+MOST_MARKED = 40
 
 
 class PointSchema(StrictSchema):
@@ -130,18 +139,50 @@ class RunGeometryResult(StrictSchema):
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
     "tube": {"outside_diameter": 15, "wall_thickness": 1.5},
-    "run": {
-        "vertices": [
-            {"x": 0, "y": 0, "z": 0},
-            {"x": 300, "y": 0, "z": 0},
-            {"x": 450, "y": 200, "z": 0},
-            {"x": 450, "y": 350, "z": 180},
-            {"x": 700, "y": 350, "z": 300},
-        ],
-        "radius": 45,
-    },
+    "run": DRAWN_RUN,
     "frame": "drawing",
 }
+
+
+def picture(ask: Ask, answer: calc.RunGeometry) -> str:
+    """The run in an isometric and two plane views, with its bends numbered and told."""
+    steps = 12 if len(answer.run.bends) <= 50 else 4
+    path = centre_line_path(answer.run, answer.at, steps).tolist()
+    middles = path[1 + steps // 2 :: steps + 1]
+    rows = zip(answer.run.bends[:MOST_MARKED], middles, strict=False)
+    marks = [_mark(number, *row, ask["units"]) for number, row in enumerate(rows, 1)]
+    return run_picture(path, marks, _picture_words(answer, ask["units"]))
+
+
+def _picture_words(answer: calc.RunGeometry, system: str) -> PictureWords:
+    size = answer.bounding_box.size
+    sizes = {axis: measure(getattr(size, axis), "length", system) for axis in "xyz"}
+    developed = measure(answer.developed_length, "length", system)
+    box = drawing.words("run_box", developed=developed, **sizes)
+    last = drawing.words("run_last", last=measure(answer.run.last_straight, "length", system))
+    left_out = len(answer.run.bends) - MOST_MARKED
+    more = [drawing.words("run_more", count=left_out)] if left_out > 0 else []
+    return PictureWords(
+        title=drawing.words("run_title"),
+        description=box,
+        verdict=box,
+        views={view: drawing.words(f"view_{view}") for view in VIEWS},
+        end_1=texts.text("words", "end_1"),
+        end_2=texts.text("words", "end_2"),
+        notes=[*more, last],
+    )
+
+
+def _mark(number: int, bend: Bend, middle: Sequence[float], system: str) -> Mark:
+    row: dict[str, str | int] = {
+        "bend": number,
+        "straight": measure(bend.straight, "length", system),
+        "rotation": measure(bend.rotation, "angle", system),
+        "angle": measure(bend.angle, "angle", system),
+        "radius": measure(bend.radius, "length", system),
+    }
+    label = f"{number}: {row['angle']}"
+    return Mark("place", str(number), label, drawing.words("run_bend", **row), [], [middle])
 
 
 @calculation(
@@ -151,27 +192,23 @@ EXAMPLE: dict[str, Any] = {
     ask=RunGeometryRequest,
     result=RunGeometryResult,
     example=EXAMPLE,
+    pictures={drawing.MEDIA_TYPE: picture},
 )
 def run_geometry(ask: Ask) -> calc.RunGeometry:
     """Turn a run into its bend table, vertices and points.
 
     Takes a bend table or vertices and gives both, with tangent points, arc centres, ends, exact
-    bounding box and developed length; also from the other end, or as the mirror image.
+    bounding box and developed length; also from the other end, or as the mirror image. With
+    `Accept: image/svg+xml` it is drawn.
     """
     return calc.run_geometry(
         inputs.run_of(ask),
-        drawn=_drawn(ask["run"]),
+        drawn=inputs.drawn_points(ask),
         frame=ask["frame"],
         outside_diameter=inputs.tube_of(ask).outside_diameter if ask["tube"] else None,
         reversed_run=ask["reverse"],
         mirrored=ask["mirror"],
     )
-
-
-def _drawn(run: Ask) -> list[calc.Vector] | None:
-    if "vertices" not in run:
-        return None
-    return [(point["x"], point["y"], point["z"]) for point in run["vertices"]]
 
 
 class RunGeometryOffsetRequest(inputs.UnitsRequest):

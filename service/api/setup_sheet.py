@@ -10,14 +10,12 @@ from flask import Blueprint, Response
 
 from service import inputs, reference
 from service.calc import setup_sheet as calc
-from service.calc.bender_load import strength_of
 from service.calc.bent_stages import bent_stages
 from service.calc.capacity_check import LoadTerms
 from service.calc.mandrel_criterion import VERDICTS as MANDREL_VERDICTS
 from service.calc.mandrel_criterion import limits_in_force
 from service.calc.run_geometry import reverse
 from service.calc.setup_steps import setup_steps
-from service.errors import CalculationError
 from service.model import Tube
 from service.reference_files import shared_file
 from service.web import addressed
@@ -66,46 +64,20 @@ class SetupSheetRequest(inputs.UnitsRequest):
     tube = inputs.tube_field()
     bender = inputs.bender_field(required=True)
     die = inputs.die_field()
-    measured_from = Choice(
-        "End from which marks are measured and work proceeds",
-        ("end_1", "end_2"),
-        load_default="end_1",
-    )
-    measure = Choice(
-        "`from_end`: every mark from that end, so that errors do not add; `as_you_go`: each from "
-        "the end of the bend made before",
-        ("from_end", "as_you_go"),
-        load_default="from_end",
-    )
-    mark_offset = Length(
-        "Zero mark of the die minus start of bend, positive towards the bend; instead of the die's",
-        least=-1000.0,
-        most=1000.0,
-    )
+    measured_from = inputs.measured_from_field()
+    measure = inputs.measure_field()
+    mark_offset = inputs.mark_offset_field()
     springback = inputs.springback_field()
     stretch = inputs.stretch_field()
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
-    bench = Part(inputs.BenchSchema, "Rounding at the bench")
+    ends = inputs.ends_field()
+    bench = inputs.bench_field()
     mandrel = inputs.mandrel_field()
     use_mandrel = Flag(
         "Whether a mandrel is set up; when left out, where the verdict advises or requires one"
     )
-    flow_stress = Quantity(
-        "pressure",
-        "Mean stress of this tube while it bends, from the caller's own figures",
-        least=0.1,
-        most=1e6,
-    )
-    strength_factor = Ratio(
-        "Strongest over weakest tube to reckon with; without it the maxima of the material, else "
-        "1.6 on its minimum",
-        least=1.0,
-        most=10.0,
-    )
-    pressure_die_friction = Quantity(
-        "force", "Axial pull of pressure-die friction", least=0.0, most=1e7
-    )
-    mandrel_drag = Quantity("force", "Axial pull of mandrel drag", least=0.0, most=1e7)
+    flow_stress = inputs.flow_stress_field()
+    strength_factor = inputs.strength_factor_field()
+    pressure_die_friction, mandrel_drag = inputs.pull_fields()
 
 
 class SheetTubeSchema(StrictSchema):
@@ -180,7 +152,7 @@ class SheetMandrelSchema(StrictSchema):
 
     body_diameter = Length("Diameter of the body", most=500.0, required=True)
     clearance = Length("Inside diameter of the tube less the body", most=500.0, required=True)
-    nose = Choice("Shape of the nose", ("sharp", "rounded", "hemisphere"), required=True)
+    nose = Choice("Shape of the nose", inputs.NOSES, required=True)
     corner_radius = Length("Corner radius of the nose; 0 where sharp", most=250.0, required=True)
 
 
@@ -343,7 +315,7 @@ class SetupSheetResult(StrictSchema):
     tube = Part(SheetTubeSchema, "The tube", required=True, attribute="named_tube")
     bender = Part(SheetBenderSchema, "The bender", required=True)
     dies = Parts(SheetDieSchema, "Dies in the order of their first bend", required=True)
-    measured_from = Choice("End that is worked first", ("end_1", "end_2"), required=True)
+    measured_from = Choice("End that is worked first", inputs.ENDS, required=True)
     cut_length = Part(MarkSchema, "Length to cut", required=True)
     developed_length = Length("Straights and arcs", most=LONGEST, required=True)
     mass = Quantity(
@@ -449,16 +421,9 @@ def _work(ask: Ask) -> calc.Work:
 
 
 def _load(ask: Ask, tube: Tube) -> calc.Load:
-    """Strength and friction; a refusal points to where the figure stands in the request."""
     terms = LoadTerms(ask["pressure_die_friction"], ask["mandrel_drag"])
-    try:
-        return calc.Load(
-            strength_of(tube.material, ask["flow_stress"], ask["strength_factor"]), terms
-        )
-    except CalculationError as error:
-        if error.field[:1] in {("flow_stress",), ("tube",)}:
-            raise
-        raise error.below("tube", "material") from None
+    strength = inputs.strength_to_bend(tube, ask["flow_stress"], ask["strength_factor"])
+    return calc.Load(strength, terms)
 
 
 def _kept() -> dict[str, str | None]:

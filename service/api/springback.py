@@ -7,6 +7,7 @@ from typing import Any
 from service import inputs
 from service.calc import springback as calc
 from service.errors import OutOfRangeError
+from service.web.examples import TUBE_20
 from service.web.fields import Angle, Choice, Count, Length, Part, Parts, Quantity, Ratio, Text
 from service.web.operation import Ask, blueprint, calculation
 from service.web.schema import StrictSchema
@@ -87,7 +88,7 @@ class SpringbackResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"},
+    "tube": TUBE_20,
     "bends": [{"angle": 90, "radius": 60}, {"angle": 45, "radius": 60}],
     "hardening": {"law": "swift", "strength_coefficient": 600, "exponent": 0.2, "prestrain": 0.01},
     "scatter": 0.1,

@@ -7,6 +7,7 @@ from typing import Any
 from service import inputs
 from service.calc import tape_measurements as calc
 from service.model import Run, Tube
+from service.web.examples import TUBE_15
 from service.web.fields import Angle, Choice, Count, Either, Length, Part, Parts
 from service.web.operation import Ask, blueprint, calculation
 from service.web.schema import StrictSchema
@@ -34,12 +35,7 @@ class TapedBendSchema(StrictSchema):
 
     length = Length("Reading", required=True)
     taken = _taken()
-    rotation = Angle(
-        "Rotation before the bend; 0 or left out at the first",
-        least=-180.0,
-        most=180.0,
-        load_default=0.0,
-    )
+    rotation = inputs.rotation_field()
     angle = Angle("Bend angle θ", least=0.01, most=350.0, required=True)
     radius = Length("Centre-line radius", least=0.01, most=10_000.0)
     over_legs = Length(
@@ -137,7 +133,7 @@ class TapeMeasurementsResult(StrictSchema):
 
 EXAMPLE: dict[str, Any] = {
     "units": "metric",
-    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
+    "tube": TUBE_15,
     "run": {
         "taped_bends": [
             {"length": 172.5, "taken": "outermost", "angle": 90, "radius": 45},

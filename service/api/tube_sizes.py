@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from service import reference
 from service.web.answer import KEBAB_PATTERN
+from service.web.examples import LOCAL_CODES_CAUTION, MEMORY_CAUTION, listed
 from service.web.fields import Choice, Count, Length, Parts, Text
-from service.web.lookup import Listing, lookup
+from service.web.lookup import Listing, lookup, named_sources, source_field
 from service.web.operation import blueprint
 from service.web.schema import StrictSchema
 
@@ -40,42 +39,40 @@ class ListedTubeSize(StrictSchema):
         most=2,
         required=True,
     )
-    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+    source = source_field()
     place = Text("Page or table in the source", most=200, required=True)
     trust = Text("How far this row can be trusted", required=True)
 
 
-EXAMPLE: dict[str, Any] = {
-    "units": "metric",
-    "result": {
-        "tube_sizes": [
-            {
-                "id": "20x2mm",
-                "system": "metric",
-                "outside_diameter": 20.0,
-                "wall_thickness": 2.0,
-                "dash": None,
-                "gauge": None,
-                "cone_series": ["S"],
-                "source": "en-10305-4",
-                "place": "diameters and walls; table not checked",
-                "trust": "memory",
-            },
-            {
-                "id": "dash8x0.049in",
-                "system": "inch",
-                "outside_diameter": 12.7,
-                "wall_thickness": 1.2446,
-                "dash": 8,
-                "gauge": 18,
-                "cone_series": [],
-                "source": "birmingham-wire-gauge",
-                "place": "dash: sixteenths of an inch; wall by gauge; table not checked",
-                "trust": "memory",
-            },
-        ]
-    },
-    "sources": [
+EXAMPLE = listed(
+    "tube_sizes",
+    [
+        {
+            "id": "20x2mm",
+            "system": "metric",
+            "outside_diameter": 20.0,
+            "wall_thickness": 2.0,
+            "dash": None,
+            "gauge": None,
+            "cone_series": ["S"],
+            "source": "en-10305-4",
+            "place": "diameters and walls; table not checked",
+            "trust": "memory",
+        },
+        {
+            "id": "dash8x0.049in",
+            "system": "inch",
+            "outside_diameter": 12.7,
+            "wall_thickness": 1.2446,
+            "dash": 8,
+            "gauge": 18,
+            "cone_series": [],
+            "source": "birmingham-wire-gauge",
+            "place": "dash: sixteenths of an inch; wall by gauge; table not checked",
+            "trust": "memory",
+        },
+    ],
+    [
         {
             "id": "en-10305-4",
             "title": "EN 10305-4 Steel tubes for precision applications: seamless cold drawn "
@@ -95,14 +92,9 @@ EXAMPLE: dict[str, Any] = {
             "note": "Gauge systems differ; the decimal wall counts.",
         },
     ],
-    "cautions": [
-        "Values whose trust is 'memory' were not checked against a copy of the standard: "
-        "check them before you rely on them.",
-        "Local codes, the maker's instructions for bender and fittings, and licensed "
-        "practice come before any number given here.",
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+    MEMORY_CAUTION,
+    LOCAL_CODES_CAUTION,
+)
 
 
 @lookup(blp, "/tube-sizes", name="TubeSizes", item=ListedTubeSize, example=EXAMPLE)
@@ -115,6 +107,6 @@ def tube_sizes() -> Listing:
     found = reference.tube_sizes().values()
     return Listing(
         found,
-        [reference.sources()[name] for name in dict.fromkeys(size.source for size in found)],
+        named_sources(reference.sources(), (size.source for size in found)),
         ("from_memory", "local_codes"),
     )

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import get_args
 
 from service import reference, reference_bench
 from service.model_bench import UpkeepAction
 from service.web import texts
 from service.web.answer import KEBAB_PATTERN
+from service.web.examples import listed
 from service.web.fields import Choice, Count, Text
-from service.web.lookup import NOTE_PATTERN, Listing, beside, lookup
+from service.web.lookup import (
+    NOTE_PATTERN,
+    Listing,
+    beside,
+    lookup,
+    named_sources,
+    source_field,
+)
 from service.web.operation import blueprint
 from service.web.schema import StrictSchema
 
@@ -32,33 +40,32 @@ class ListedUpkeep(StrictSchema):
     every_bends = Count(
         "Interval in bends", least=1, most=10_000_000, allow_none=True, required=True
     )
-    source = Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+    source = source_field()
     place = Text("Place in the source", most=200, pattern=NOTE_PATTERN, required=True)
     trust = Text("How far it can be trusted", required=True)
 
 
-EXAMPLE: dict[str, Any] = {
-    "result": {
-        "upkeep": [
-            {
-                "id": "clean-grooves",
-                "part": "bend die and pressure die",
-                "action": "clean",
-                "title": "Clean the grooves",
-                "how": "Wipe the grooves of bend die and pressure die free of chips, scale and old "
-                "lubricant with a lint-free cloth; take swarf out with a brush, not with the "
-                "fingers.",
-                "why": "Scratches, and tube that sits high in the groove.",
-                "occasion": "before each job",
-                "every_hours": None,
-                "every_bends": None,
-                "source": "common-practice",
-                "place": "interval and task: no published source",
-                "trust": "common practice",
-            }
-        ]
-    },
-    "sources": [
+EXAMPLE = listed(
+    "upkeep",
+    [
+        {
+            "id": "clean-grooves",
+            "part": "bend die and pressure die",
+            "action": "clean",
+            "title": "Clean the grooves",
+            "how": "Wipe the grooves of bend die and pressure die free of chips, scale and old "
+            "lubricant with a lint-free cloth; take swarf out with a brush, not with the "
+            "fingers.",
+            "why": "Scratches, and tube that sits high in the groove.",
+            "occasion": "before each job",
+            "every_hours": None,
+            "every_bends": None,
+            "source": "common-practice",
+            "place": "interval and task: no published source",
+            "trust": "common practice",
+        }
+    ],
+    [
         {
             "id": "common-practice",
             "title": "Common practice of the trade",
@@ -68,12 +75,10 @@ EXAMPLE: dict[str, Any] = {
             "note": "No published source was found. Let the shop set its own value where it can.",
         }
     ],
-    "cautions": [
-        "Make the bender safe before you reach into it: crank out or locked, nothing under load. "
-        "The maker's instructions for upkeep come before these intervals."
-    ],
-    "version": {"service": "0.1.0", "methods": "0123456789abcdef"},
-}
+    "Make the bender safe before you reach into it: crank out or locked, nothing under load. "
+    "The maker's instructions for upkeep come before these intervals.",
+    measured=False,
+)
 
 
 @lookup(blp, "/upkeep", name="Upkeep", item=ListedUpkeep, example=EXAMPLE, measured=False)
@@ -98,5 +103,5 @@ def upkeep() -> Listing:
     for row in rows:
         row.part = texts.text("upkeep_parts", row.part)
         row.occasion = texts.text("upkeep_occasions", row.occasion)
-    sources = [reference.sources()[name] for name in dict.fromkeys(task.source for task in tasks)]
+    sources = named_sources(reference.sources(), (task.source for task in tasks))
     return Listing(rows, sources, ("upkeep_safe",))

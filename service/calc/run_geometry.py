@@ -466,7 +466,8 @@ class Box(NamedTuple):
 class RunGeometry:
     """A run in both forms, with its points in space.
 
-    ``vertices`` has end 1, one entry a bend (None where it has no vertex), end 2.
+    ``vertices`` has end 1, one entry a bend (None where it has no vertex), end 2; ``at`` has the
+    same as arrays, for a picture.
     """
 
     frame: Frame
@@ -479,6 +480,7 @@ class RunGeometry:
     developed_length: float
     methods: tuple[str, ...]
     findings: tuple[Finding, ...]
+    at: Frames = field(compare=False, repr=False)
 
 
 def run_geometry(
@@ -527,6 +529,7 @@ def run_geometry(
         developed_length=developed_length(turned),
         methods=_methods(drawn is not None, reversed_run or mirrored),
         findings=_without_vertex(turned),
+        at=at,
     )
 
 

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from itertools import product
-from typing import Literal
+from typing import Literal, get_args
 
 from service.errors import Kind
 from service.web import texts, units
@@ -48,6 +48,14 @@ text{font:11px sans-serif;fill:#111}
 .limit{fill:none;stroke:#111;stroke-width:1.4;stroke-dasharray:7 3 1 3}
 .axis{fill:none;stroke:#777;stroke-width:.8}
 """
+
+
+VIEWS: tuple[View, ...] = get_args(View)
+
+
+def words(code: str, **values: str | int) -> str:
+    """Words of a drawing in the caller's language."""
+    return texts.fill(texts.text("pictures", code), values, "metric")
 
 
 def project(point: Space, view: View) -> Point:

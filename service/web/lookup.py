@@ -17,7 +17,7 @@ import orjson
 from flask import Response, current_app, request
 from marshmallow import Schema
 
-from service.model import Source
+from service.model import Shop, Source
 from service.web import problem, texts, units
 from service.web.answer import KEBAB_PATTERN, VersionNote, catalogue, cautions
 from service.web.fields import Choice, Count, Part, Parts, Text
@@ -55,6 +55,20 @@ class ListedSource(StrictSchema):
     )
 
 
+def source_field() -> Text:
+    """The id of the source of a thing that is listed."""
+    return Text("Id of the source", pattern=KEBAB_PATTERN, most=64, required=True)
+
+
+def shop_fields(sent_as: str) -> tuple[Text, Text, Text]:
+    """The fields `id`, `name` and `note` of a thing of the shop profile."""
+    return (
+        Text(f"Id to send as {sent_as}", pattern=KEBAB_PATTERN, most=64, required=True),
+        Text("Name", most=120, pattern=NOTE_PATTERN, required=True),
+        Text("Remarks", most=2000, pattern=NOTE_PATTERN, required=True),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Listing:
     """What a look-up found: dataclasses or the like in internal units, their sources, cautions."""
@@ -62,6 +76,22 @@ class Listing:
     items: Iterable[Any]
     sources: Iterable[Source]
     cautions: tuple[str, ...] = ()
+
+
+def shop_listing(
+    shop: Shop, sources: Mapping[str, Source], rows: Iterable[SimpleNamespace]
+) -> Listing:
+    """Things of a shop profile, made with ``beside``; their source is that of the profile."""
+    listed = list(rows)
+    for row in listed:
+        row.source = shop.source
+    caution = "invented_shop" if shop.invented else "as_the_shop_states"
+    return Listing(listed, [sources[shop.source]], (caution,))
+
+
+def named_sources(sources: Mapping[str, Source], names: Iterable[str]) -> list[Source]:
+    """The sources of these ids, each once."""
+    return [sources[name] for name in dict.fromkeys(names)]
 
 
 UNITS_PARAMETER: Mapping[str, Any] = {
@@ -309,5 +339,9 @@ __all__ = [
     "conditional",
     "kept",
     "lookup",
+    "named_sources",
     "reading",
+    "shop_fields",
+    "shop_listing",
+    "source_field",
 ]

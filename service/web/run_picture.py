@@ -12,7 +12,7 @@ from typing import Literal
 
 from service.web.drawing import STYLE, WIDTH, Panel, Point, Sheet, Space, View, project
 
-Kind = Literal["blocks", "care"]
+Kind = Literal["blocks", "care", "place"]
 
 ISOMETRIC_HEIGHT, PLANE_HEIGHT = 270.0, 170.0
 PLANES: tuple[View, ...] = ("top", "front", "side")
@@ -26,13 +26,13 @@ OWN_STYLE = (
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A place that fails.
+    """A place that fails, or of which there is something to tell.
 
     Arguments:
         letter, label: what stands beside it in the small and in the large views
         words: what stands below the drawing
         strokes: parts of the centre line that fail, as points in space
-        points: single points that fail; the label stands at the first of them
+        points: single points; the label stands at the first of them
     """
 
     kind: Kind
@@ -61,7 +61,7 @@ def run_picture(path: Sequence[Space], marks: Sequence[Mark], words: PictureWord
 
     Arguments:
         path: points along the centre line from end 1 to end 2, mm
-        marks: places that fail, the worst first
+        marks: places that fail, the worst first, or places to tell of
         words: in the caller's language
     """
     shown = _Shown(path, marks, words, [*path, *(p for mark in marks for p in mark.points)])

@@ -20,6 +20,7 @@ from typing import Any
 
 import pytest
 from conftest import Post
+from endpoints import in_inches
 from flask.testing import FlaskClient
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -130,16 +131,6 @@ def test_masses_come_in_pounds_with_inches(post: Post) -> None:
     )
     for name, pounds in in_pounds["masses"].items():
         assert pounds * 0.45359237 == pytest.approx(in_kilograms["masses"][name])
-
-
-def in_inches(body: dict[str, Any]) -> dict[str, Any]:
-    """The same lengths in inches."""
-    made = copy.deepcopy(body) | {"units": "inch"}
-    for group in ("parts", "stock", "remnants"):
-        for item in made.get(group, ()):
-            item["length"] /= 25.4
-    made["saw"] = {name: length / 25.4 for name, length in made["saw"].items()}
-    return made
 
 
 def test_inch_and_metric_are_the_same_plan(post: Post) -> None:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import copy
 from typing import Any
 
 import pytest
 from conftest import Post
+from endpoints import Field, changed, code_and_pointer, codes, in_inches, pointer_past, pointer_to
 from flask.testing import FlaskClient
 
 from service.api import fit_tolerance
 
 PATH = "/v1/fit-tolerance"
-Field = tuple[str | int, ...]
 FULL: dict[str, Any] = {
     "units": "metric",
     "tube": {"outside_diameter": 15, "wall_thickness": 1.5},
@@ -37,27 +36,6 @@ FULL: dict[str, Any] = {
     "measure": "from_end",
     "last_straight": "cut_before",
 }
-
-
-def changed(body: dict[str, Any], field: Field, value: Any) -> dict[str, Any]:
-    new = copy.deepcopy(body)
-    at: Any = new
-    for part in field[:-1]:
-        at = at[part]
-    at[field[-1]] = value
-    return new
-
-
-def codes(answer: dict[str, Any]) -> set[str]:
-    return {finding["code"] for finding in answer["findings"]}
-
-
-def problem(client: FlaskClient, body: Any) -> tuple[str, str]:
-    response = client.post(PATH, json=body)
-    assert response.status_code == 422, response.get_data(as_text=True)
-    entry = response.get_json()["errors"][0]
-    assert len(entry["detail"]) > 20
-    return entry["code"], entry["pointer"]
 
 
 BOUNDARIES: list[tuple[Field, float, float]] = [
@@ -86,10 +64,8 @@ BOUNDARIES: list[tuple[Field, float, float]] = [
 def test_each_field_at_its_boundary(
     client: FlaskClient, field: Field, inside: float, outside: float
 ) -> None:
-    accepted = client.post(PATH, json=changed(FULL, field, inside))
-    assert accepted.status_code == 200, accepted.get_data(as_text=True)
-    _, pointer = problem(client, changed(FULL, field, outside))
-    assert pointer == "/" + "/".join(map(str, field))
+    pointer = pointer_past(client, PATH, FULL, field, inside, outside)
+    assert pointer == pointer_to(field)
 
 
 @pytest.mark.parametrize(
@@ -116,14 +92,17 @@ def test_each_field_at_its_boundary(
 def test_each_refusal(
     client: FlaskClient, field: Field, value: Any, code: str, pointer: str
 ) -> None:
-    assert problem(client, changed(FULL, field, value)) == (code, pointer)
+    assert code_and_pointer(client, PATH, changed(FULL, field, value)) == (code, pointer)
 
 
 def test_samples_are_bounded_by_the_number_of_bends(client: FlaskClient) -> None:
     bend = {"straight": 10, "angle": 10, "radius": 45}
     body = changed(FULL, ("run", "bends"), [bend] * 20)
     assert client.post(PATH, json={**body, "samples": 100_000}).status_code == 200
-    assert problem(client, {**body, "samples": 100_001}) == ("too_many_samples", "/samples")
+    assert code_and_pointer(client, PATH, {**body, "samples": 100_001}) == (
+        "too_many_samples",
+        "/samples",
+    )
 
 
 def test_sigma_and_limits_mean_what_they_say(post: Post) -> None:
@@ -215,16 +194,7 @@ def test_covariance_follows_the_frame_of_the_drawing(post: Post) -> None:
 
 def test_inches_and_millimetres_agree(post: Post) -> None:
     metric = post(PATH, FULL)["result"]
-    body = copy.deepcopy(FULL)
-    body["units"] = "inch"
-    for bend in body["run"]["bends"]:
-        bend["straight"] /= 25.4
-        bend["radius"] /= 25.4
-    body["run"]["last_straight"] /= 25.4
-    for name in ("outside_diameter", "wall_thickness"):
-        body["tube"][name] /= 25.4
-    for name in ("radial", "axial"):
-        body["capture"][name] /= 25.4
+    body = in_inches(FULL)
     for name in ("mark", "cut"):
         body["spread"][name]["sigma"] /= 25.4
     inch = post(PATH, body)["result"]

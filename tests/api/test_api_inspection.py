@@ -8,20 +8,25 @@ from typing import Any
 
 import pytest
 from conftest import Post
+from endpoints import (
+    Field,
+    Names,
+    assert_agree,
+    changed,
+    code_and_pointer,
+    codes,
+    in_inches,
+    pointer_past,
+    pointer_to,
+    two_bends,
+)
 from flask.testing import FlaskClient
 
 from service import reference
 from service.api import inspection
 
 PATH = "/v1/inspection"
-Field = tuple[str | int, ...]
-TABLE: dict[str, Any] = {
-    "bends": [
-        {"straight": 100, "rotation": 0, "angle": 90, "radius": 45},
-        {"straight": 80, "rotation": -120, "angle": 30, "radius": 45},
-    ],
-    "last_straight": 150,
-}
+TABLE = two_bends(45, 45)
 POINTS: list[dict[str, float]] = [
     {"x": 0, "y": 0, "z": 0},
     {"x": 145, "y": 0, "z": 0},
@@ -59,27 +64,6 @@ FULL: dict[str, Any] = {
     "largest_hand_correction": 2,
 }
 PLAIN: dict[str, Any] = {key: FULL[key] for key in ("tube", "run", "measured", "tolerances")}
-
-
-def changed(body: dict[str, Any], field: Field, value: Any) -> dict[str, Any]:
-    new = copy.deepcopy(body)
-    at: Any = new
-    for part in field[:-1]:
-        at = at[part]
-    at[field[-1]] = value
-    return new
-
-
-def codes(answer: dict[str, Any]) -> set[str]:
-    return {finding["code"] for finding in answer["findings"]}
-
-
-def problem(client: FlaskClient, body: Any) -> tuple[str, str]:
-    response = client.post(PATH, json=body)
-    assert response.status_code == 422, response.get_data(as_text=True)
-    entry = response.get_json()["errors"][0]
-    assert len(entry["detail"]) > 20
-    return entry["code"], entry["pointer"]
 
 
 BOUNDARIES: list[tuple[Field, float, float]] = [
@@ -134,10 +118,8 @@ BOUNDARIES: list[tuple[Field, float, float]] = [
 def test_each_field_at_its_boundary(
     client: FlaskClient, field: Field, inside: float, outside: float
 ) -> None:
-    accepted = client.post(PATH, json=changed(FULL, field, inside))
-    assert accepted.status_code == 200, accepted.get_data(as_text=True)
-    _, pointer = problem(client, changed(FULL, field, outside))
-    assert pointer == "/" + "/".join(map(str, field))
+    pointer = pointer_past(client, PATH, FULL, field, inside, outside)
+    assert pointer == pointer_to(field)
 
 
 @pytest.mark.parametrize("name", ["vertices", "tangent_points"])
@@ -155,7 +137,10 @@ def test_measured_coordinates_at_their_boundary(client: FlaskClient, name: str, 
         accepted = client.post(PATH, json=far)
         assert accepted.status_code == 200, accepted.get_data(as_text=True)
         further = changed(body, ("measured", name, place, axis), end * 1.00001)
-        assert problem(client, further) == ("out_of_range", f"/measured/{name}/{place}/{axis}")
+        assert code_and_pointer(client, PATH, further) == (
+            "out_of_range",
+            f"/measured/{name}/{place}/{axis}",
+        )
 
 
 @pytest.mark.parametrize(
@@ -224,13 +209,13 @@ def test_measured_coordinates_at_their_boundary(client: FlaskClient, name: str, 
 def test_each_refusal(
     client: FlaskClient, field: Field, value: Any, code: str, pointer: str
 ) -> None:
-    assert problem(client, changed(FULL, field, value)) == (code, pointer)
+    assert code_and_pointer(client, PATH, changed(FULL, field, value)) == (code, pointer)
 
 
 def test_a_half_turn_is_compared_by_its_tangent_points(client: FlaskClient, post: Post) -> None:
     body = changed(changed(PLAIN, ("run", "bends", 0, "angle"), 180), ("measured",), None)
     body["measured"] = copy.deepcopy(body["run"])
-    assert problem(client, body) == ("no_vertex_to_compare", "/compare")
+    assert code_and_pointer(client, PATH, body) == ("no_vertex_to_compare", "/compare")
     answer = post(PATH, {**body, "compare": "tangent_points"})
     assert answer["result"]["verdict"] == "within"
     assert [p["place"] for p in answer["result"]["points"]] == [
@@ -256,7 +241,7 @@ def test_ends_in_one_place_cannot_both_be_held(client: FlaskClient) -> None:
     square["bends"][0]["straight"] = 50
     square["last_straight"] = 50
     body = {**PLAIN, "run": square, "measured": square, "hold": "both_ends"}
-    assert problem(client, body) == ("ends_coincide", "/hold")
+    assert code_and_pointer(client, PATH, body) == ("ends_coincide", "/hold")
 
 
 @pytest.mark.parametrize(
@@ -443,43 +428,22 @@ def test_calibration_can_be_sent_on(post: Post, client: FlaskClient) -> None:
     assert client.post("/v1/springback/calibration", json=stretch).status_code == 200
 
 
-LENGTHS = {"straight", "radius", "last_straight", "length", "outside_diameter", "wall_thickness"}
-LENGTHS |= {"x", "y", "z", "point", "end_position", "start", "cut_length", "mark_offset", "step"}
-
-
-def in_inches(value: Any, key: str = "") -> Any:
-    if isinstance(value, dict):
-        return {k: in_inches(v, k) for k, v in value.items()}
-    if isinstance(value, list):
-        return [in_inches(v) for v in value]
-    return value / 25.4 if key in LENGTHS else value
-
-
 ANGLES = {"turn", "by", "end_turns"}
 
 
-def same(metric: Any, inch: Any, key: str = "") -> None:
-    if isinstance(metric, dict):
-        for name in metric:
-            same(metric[name], inch[name], name)
-    elif isinstance(metric, list):
-        for a, b in zip(metric, inch, strict=True):
-            same(a, b, key)
-    elif isinstance(metric, float):
-        factor = 1.0 if key in ANGLES else 25.4
-        assert inch * factor == pytest.approx(metric, rel=1e-7, abs=1e-7), key
-    else:
-        assert inch == metric, key
+def factor(names: Names) -> float:
+    return 1.0 if names[-1] in ANGLES else 25.4
 
 
 @pytest.mark.parametrize("body", [FULL, changed(FULL, ("measured",), {"vertices": POINTS})])
 def test_inches_and_millimetres_agree(post: Post, body: dict[str, Any]) -> None:
     metric = post(PATH, body)
-    inch = post(PATH, {**in_inches(body), "units": "inch"})
+    inch = post(PATH, in_inches(body))
     assert inch["units"] == "inch"
     assert codes(inch) == codes(metric)
     for name in ("points", "straights", "ends", "root_mean_square", "worst", "by_hand"):
-        same(metric["result"][name], inch["result"][name], name)
+        one, other = metric["result"][name], inch["result"][name]
+        assert_agree(one, other, factor, rel=1e-7, absolute=1e-7, names=(name,))
     for a, b in zip(
         metric["result"]["correction"]["bends"],
         inch["result"]["correction"]["bends"],

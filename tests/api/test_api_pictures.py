@@ -11,13 +11,14 @@ import pytest
 from conftest import Post
 from flask.testing import FlaskClient
 
-from service.api import fit_tolerance, inspection
+from service.api import fit_tolerance, inspection, run_geometry
 
 SVG = "image/svg+xml"
 NAMESPACE = "{http://www.w3.org/2000/svg}"
 DRAWN: list[tuple[str, ModuleType]] = [
     ("/v1/inspection", inspection),
     ("/v1/fit-tolerance", fit_tolerance),
+    ("/v1/run-geometry", run_geometry),
 ]
 each = pytest.mark.parametrize(("path", "module"), DRAWN)
 

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
-import copy
 import re
 from typing import Any
 
 import pytest
 from conftest import Post
+from endpoints import (
+    PSI,
+    Field,
+    Names,
+    assert_agree,
+    changed,
+    code_and_pointer,
+    codes,
+    in_inches,
+    pointer_past,
+    severities,
+    two_bends,
+)
 from flask.testing import FlaskClient
 
 from service.api.pressure_rating import EXAMPLE
 
 PATH = "/v1/pressure-rating"
-Field = tuple[str | int, ...]
 
 STEEL: dict[str, Any] = {
     "name": "steel of the test",
@@ -23,13 +34,7 @@ STEEL: dict[str, Any] = {
     "tensile_strength": 340,
 }
 TUBE: dict[str, Any] = {"outside_diameter": 20, "wall_thickness": 2, "material": STEEL}
-RUN: dict[str, Any] = {
-    "bends": [
-        {"straight": 100, "rotation": 0, "angle": 90, "radius": 60},
-        {"straight": 80, "rotation": -120, "angle": 30, "radius": 40},
-    ],
-    "last_straight": 150,
-}
+RUN = two_bends(60, 40)
 FULL: dict[str, Any] = {
     "units": "metric",
     "tube": TUBE,
@@ -53,23 +58,6 @@ PLAIN: dict[str, Any] = {
     "design_factor": 4,
     "wall_deduction": {"tolerance": 0},
 }
-
-
-def changed(body: dict[str, Any], path: Field, value: Any) -> dict[str, Any]:
-    new = copy.deepcopy(body)
-    at: Any = new
-    for part in path[:-1]:
-        at = at[part]
-    at[path[-1]] = value
-    return new
-
-
-def codes(answer: dict[str, Any]) -> set[str]:
-    return {finding["code"] for finding in answer["findings"]}
-
-
-def severities(answer: dict[str, Any]) -> dict[str, str]:
-    return {finding["code"]: finding["severity"] for finding in answer["findings"]}
 
 
 # (body, path, just inside, just outside)
@@ -119,13 +107,8 @@ BOUNDARIES: list[tuple[dict[str, Any], Field, float, float]] = [
 def test_each_field_at_its_boundary(
     client: FlaskClient, body: dict[str, Any], field: Field, inside: float, outside: float
 ) -> None:
-    accepted = client.post(PATH, json=changed(body, field, inside))
-    assert accepted.status_code == 200, accepted.get_data(as_text=True)
-    refused = client.post(PATH, json=changed(body, field, outside))
-    assert refused.status_code == 422
-    entry = refused.get_json()["errors"][0]
-    assert entry["pointer"].startswith(f"/{field[0]}")
-    assert len(entry["detail"]) > 20
+    pointer = pointer_past(client, PATH, body, field, inside, outside)
+    assert pointer.startswith(f"/{field[0]}")
 
 
 @pytest.mark.parametrize(
@@ -181,10 +164,7 @@ def test_each_field_at_its_boundary(
 def test_each_refusal_names_code_and_pointer(
     client: FlaskClient, body: dict[str, Any], code: str, pointer: str
 ) -> None:
-    response = client.post(PATH, json=body)
-    assert response.status_code == 422, response.get_data(as_text=True)
-    entry = response.get_json()["errors"][0]
-    assert (entry["code"], entry["pointer"]) == (code, pointer)
+    assert code_and_pointer(client, PATH, body) == (code, pointer)
 
 
 # --- findings on each side of their limit --------------------------------------------------------
@@ -389,33 +369,6 @@ def test_basis_names_what_was_used_and_no_more(post: Post) -> None:
     assert "wall-free-hoop" not in held
 
 
-PSI = 4.4482216152605 / 25.4**2
-LENGTHS = {
-    "outside_diameter",
-    "wall_thickness",
-    "straight",
-    "radius",
-    "last_straight",
-    "largest_diameter",
-    "least_diameter",
-    "wall_outside",
-    "corrosion_allowance",
-}
-STRESSES = {"elastic_modulus", "yield_strength", "tensile_strength", "allowable_stress", "pressure"}
-
-
-def _in_inches(value: Any, key: str = "") -> Any:
-    if isinstance(value, dict):
-        return {k: _in_inches(v, k) for k, v in value.items()}
-    if isinstance(value, list):
-        return [_in_inches(v, key) for v in value]
-    if key == "density":
-        return value * 1e-6 * 25.4**3 / 0.45359237
-    if key in STRESSES:
-        return value / PSI
-    return value / 25.4 if key in LENGTHS else value
-
-
 PRESSURES = {"allowable_stress", "stress", "pressure", "hoop_stress", "bending_stress"}
 OUT_LENGTHS = {
     "nominal",
@@ -431,24 +384,14 @@ OUT_LENGTHS = {
 }
 
 
-def _compare(metric: Any, inch: Any, key: str = "") -> None:
-    if isinstance(metric, dict):
-        for name in metric:
-            _compare(metric[name], inch[name], name)
-    elif isinstance(metric, list):
-        for a, b in zip(metric, inch, strict=True):
-            _compare(a, b, key)
-    elif isinstance(metric, float):
-        factor = PSI if key in PRESSURES else 25.4 if key in OUT_LENGTHS else 1.0
-        assert inch * factor == pytest.approx(metric, rel=1e-9, abs=1e-9), key
-    else:
-        assert metric == inch, key
+def factor(names: Names) -> float:
+    return PSI if names[-1] in PRESSURES else 25.4 if names[-1] in OUT_LENGTHS else 1.0
 
 
 def test_inches_and_millimetres_agree(post: Post) -> None:
     metric = post(PATH, FULL)
-    inch = post(PATH, {**_in_inches(FULL), "units": "inch"})
-    _compare(metric["result"], inch["result"])
+    inch = post(PATH, in_inches(FULL))
+    assert_agree(metric["result"], inch["result"], factor)
     assert codes(metric) == codes(inch)
 
 

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-import copy
 import math
 from typing import Any
+from xml.etree import ElementTree
 
-import jsonschema_rs
 import pytest
 from conftest import Post
+from endpoints import (
+    Field,
+    Names,
+    assert_agree,
+    changed,
+    follows_schema,
+    in_inches,
+    pointer_past,
+    pointer_to,
+)
 from flask.testing import FlaskClient
 from oracles.random_runs import random_runs
+from specification import document
 
 from service.api import run_geometry
-from service.app import create_app
 
 GEOMETRY, OFFSET = "/v1/run-geometry", "/v1/run-geometry/offset"
-SPEC: dict[str, Any] = create_app().extensions["spec"].to_dict()
-Path = tuple[str | int, ...]
 
 TUBE: dict[str, Any] = {"outside_diameter": 15, "wall_thickness": 1.5}
 TABLE: dict[str, Any] = {
@@ -55,29 +62,14 @@ OFFSET_BODY: dict[str, Any] = {
 }
 
 
-def changed(body: dict[str, Any], path: Path, value: Any) -> dict[str, Any]:
-    new = copy.deepcopy(body)
-    at: Any = new
-    for part in path[:-1]:
-        at = at[part]
-    at[path[-1]] = value
-    return new
-
-
 def xyz(point: dict[str, float]) -> tuple[float, float, float]:
     return point["x"], point["y"], point["z"]
-
-
-def follows_schema(path: str, answer: object) -> bool:
-    content = SPEC["paths"][path]["post"]["responses"]["200"]["content"]
-    schema = {**content["application/json"]["schema"], "components": SPEC["components"]}
-    return jsonschema_rs.Draft202012Validator(schema).is_valid(answer)
 
 
 # --- fields --------------------------------------------------------------------------------------
 
 # (endpoint, body, field, just inside, just outside)
-BOUNDARIES: list[tuple[str, dict[str, Any], Path, float, float]] = [
+BOUNDARIES: list[tuple[str, dict[str, Any], Field, float, float]] = [
     (GEOMETRY, TABLE, ("tube", "outside_diameter"), 89.999, 90),  # twice the radius
     (GEOMETRY, TABLE, ("tube", "outside_diameter"), 3.001, 3.0),  # twice the wall
     (GEOMETRY, TABLE, ("tube", "outside_diameter"), 89.999, 500.1),
@@ -123,21 +115,17 @@ def test_each_field_at_its_boundary(
     client: FlaskClient,
     path: str,
     body: dict[str, Any],
-    field: Path,
+    field: Field,
     inside: float,
     outside: float,
 ) -> None:
-    accepted = client.post(path, json=changed(body, field, inside))
-    assert accepted.status_code == 200, accepted.get_data(as_text=True)
-    assert follows_schema(path, accepted.get_json())
-    refused = client.post(path, json=changed(body, field, outside))
-    assert refused.status_code == 422
-    entry = refused.get_json()["errors"][0]
+    pointer = pointer_past(client, path, body, field, inside, outside)
+    accepted = client.post(path, json=changed(body, field, inside)).get_json()
+    assert follows_schema("post", path, accepted)
     # a tube too thick for its radius is told at the radius, an offset that its radius is too large
     # for at the offset
     expected = "/rise" if field == ("radius",) and outside > 1 else f"/{field[0]}"
-    assert entry["pointer"].startswith((expected, "/run/"))
-    assert len(entry["detail"]) > 20
+    assert pointer.startswith((expected, "/run/"))
 
 
 @pytest.mark.parametrize(
@@ -163,14 +151,13 @@ def test_each_field_at_its_boundary(
     ],
 )
 def test_each_refusal_names_code_and_pointer(
-    client: FlaskClient, path: str, body: dict[str, Any], field: Path, value: Any, code: str
+    client: FlaskClient, path: str, body: dict[str, Any], field: Field, value: Any, code: str
 ) -> None:
     response = client.post(path, json=changed(body, field, value))
     assert response.status_code == 422
     assert response.content_type == "application/problem+json"
     (entry,) = response.get_json()["errors"]
-    pointer = "/" + "/".join(str(part) for part in field)
-    assert (entry["code"], entry["pointer"]) == (code, pointer)
+    assert (entry["code"], entry["pointer"]) == (code, pointer_to(field))
 
 
 @pytest.mark.parametrize("field", ["rise", "angle", "radius"])
@@ -200,30 +187,10 @@ def test_offset_too_small_says_what_would_do(client: FlaskClient) -> None:
 # --- units ---------------------------------------------------------------------------------------
 
 
-def in_inches(value: Any, key: str = "") -> Any:
-    lengths = {"straight", "radius", "last_straight", "first_straight", "outside_diameter"}
-    lengths |= {"wall_thickness", "x", "y", "z", "rise", "roll"}
-    if isinstance(value, dict):
-        return {name: in_inches(member, name) for name, member in value.items()}
-    if isinstance(value, list):
-        return [in_inches(entry) for entry in value]
-    return value / 25.4 if key in lengths else value
-
-
-def assert_close(metric: Any, inch: Any, key: str = "") -> None:
-    if isinstance(metric, dict):
-        assert metric.keys() == inch.keys()
-        for name in metric:
-            plain = key in {"direction", "axis"}
-            assert_close(metric[name], inch[name], "ratio" if plain else name)
-    elif isinstance(metric, list):
-        for one, other in zip(metric, inch, strict=True):
-            assert_close(one, other, key)
-    elif isinstance(metric, float):
-        factor = 1 if key in {"angle", "rotation", "roll_angle", "ratio"} else 25.4
-        assert inch * factor == pytest.approx(metric, rel=1e-9, abs=1e-7), key
-    else:
-        assert metric == inch
+def factor(names: Names) -> float:
+    if names[-2:-1] in {("direction",), ("axis",)}:
+        return 1.0
+    return 1.0 if names[-1] in {"angle", "rotation", "roll_angle"} else 25.4
 
 
 @pytest.mark.parametrize(
@@ -236,9 +203,9 @@ def assert_close(metric: Any, inch: Any, key: str = "") -> None:
     ],
 )
 def test_inches_and_millimetres_agree(post: Post, path: str, body: dict[str, Any]) -> None:
-    inch = post(path, {**in_inches(body), "units": "inch"})
+    inch = post(path, in_inches(body))
     assert inch["units"] == "inch"
-    assert_close(post(path, body)["result"], inch["result"])
+    assert_agree(post(path, body)["result"], inch["result"], factor, absolute=1e-7)
 
 
 @pytest.mark.parametrize(("path", "body"), [(GEOMETRY, TABLE), (OFFSET, OFFSET_BODY)])
@@ -257,7 +224,7 @@ def test_bend_table_of_the_answer_can_be_sent_again(
     post: Post, run: dict[str, Any], turned: dict[str, bool]
 ) -> None:
     first = post(GEOMETRY, {"run": run, **turned})
-    assert follows_schema(GEOMETRY, first)
+    assert follows_schema("post", GEOMETRY, first)
     second = post(GEOMETRY, {"run": first["result"]["run"]})["result"]
     for one, other in zip(first["result"]["bends"], second["bends"], strict=True):
         # angles leave with ten decimals of a degree
@@ -373,9 +340,61 @@ def test_offset_as_a_run_ends_aside_by_the_true_offset(post: Post) -> None:
     [(GEOMETRY, run_geometry.EXAMPLE), (OFFSET, run_geometry.OFFSET_EXAMPLE)],
 )
 def test_example_of_the_specification_runs(post: Post, path: str, example: dict[str, Any]) -> None:
-    body = SPEC["paths"][path]["post"]["requestBody"]["content"]["application/json"]
+    body = document()["paths"][path]["post"]["requestBody"]["content"]["application/json"]
     assert body["example"] == example
     answer = post(path, example)
-    assert follows_schema(path, answer)
+    assert follows_schema("post", path, answer)
     assert answer["findings"] == []
     assert answer["cautions"]
+
+
+# --- the picture ---------------------------------------------------------------------------------
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def drawn(client: FlaskClient, body: dict[str, Any], **headers: str) -> ElementTree.Element:
+    response = client.post(GEOMETRY, json=body, headers={"Accept": "image/svg+xml", **headers})
+    assert response.status_code == 200
+    return ElementTree.fromstring(response.data)
+
+
+def words(svg: ElementTree.Element) -> list[str]:
+    return ["".join(node.itertext()) for node in svg.iter(f"{SVG}text")]
+
+
+def test_the_picture_numbers_the_bends_and_tells_them(client: FlaskClient) -> None:
+    svg = drawn(client, TABLE)
+    said = words(svg)
+    assert {"1: 90°", "2: 30°", "3: 45°", "Isometric", "end 1", "end 2"} <= set(said)
+    assert "2: straight 80 mm, rotation -120°, angle 30°, radius 45" in " ".join(said)
+    assert len(list(svg.iter(f"{SVG}circle"))) == 3 * 3  # bends, views
+
+
+def test_the_picture_is_in_the_units_and_language_of_the_caller(client: FlaskClient) -> None:
+    run = {"bends": [{"straight": 4, "angle": 90, "radius": 1.5}], "last_straight": 2.25}
+    said = " ".join(
+        words(drawn(client, {"units": "inch", "run": run}, **{"Accept-Language": "de"}))
+    )
+    assert "1: Gerade 4 in, Drehung 0°, Winkel 90°, Radius 1,5 in." in said
+    assert "Quader 5,5 in × 3,75 in × 0 in" in said
+
+
+def test_the_rings_lie_in_the_middle_of_the_arcs(client: FlaskClient) -> None:
+    """In the plane of a half circle of 100 the middle is as far ahead as it is from the middle."""
+    run = {"bends": [{"straight": 100, "angle": 180, "radius": 100}], "last_straight": 100}
+    svg = drawn(client, {"run": run})
+    path = next(n for n in list(svg.iter(f"{SVG}polyline"))[1:])  # the first plane: from above
+    points = [tuple(float(v) for v in p.split(",")) for p in str(path.get("points")).split()]
+    ring = list(svg.iter(f"{SVG}circle"))[1]
+    scale = (points[1][0] - points[0][0]) / 100
+    assert float(str(ring.get("cx"))) == pytest.approx(points[0][0] + 200 * scale, abs=0.02)
+    assert float(str(ring.get("cy"))) == pytest.approx(points[0][1] - 100 * scale, abs=0.02)
+
+
+def test_of_many_bends_not_all_are_numbered(client: FlaskClient) -> None:
+    row = {"straight": 60, "rotation": 20, "angle": 30, "radius": 45}
+    run = {"bends": [{**row, "rotation": 0}, *[row] * 99], "last_straight": 50}
+    svg = drawn(client, {"run": run})
+    assert len(list(svg.iter(f"{SVG}circle"))) == 3 * 40
+    assert any(text.startswith("60 further bends") for text in words(svg))

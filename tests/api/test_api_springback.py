@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from conftest import Post
+from endpoints import codes
 from flask.testing import FlaskClient
 
 from service.api import springback, springback_calibration
@@ -14,10 +15,6 @@ from service.api import springback, springback_calibration
 SPRINGBACK, CALIBRATION = "/v1/springback", "/v1/springback/calibration"
 TUBE: dict[str, Any] = {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"}
 BENDS: list[dict[str, Any]] = [{"angle": 90, "radius": 60}]
-
-
-def codes(answer: dict[str, Any]) -> set[str]:
-    return {finding["code"] for finding in answer["findings"]}
 
 
 def test_perfectly_plastic_figure_is_called_a_lower_bound(post: Post) -> None:

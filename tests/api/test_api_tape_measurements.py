@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import copy
 from typing import Any
 
 import pytest
 from conftest import Post
+from endpoints import Field, changed, code_and_pointer, in_inches, pointer_past, pointer_to
 from flask.testing import FlaskClient
 
 from service.api import tape_measurements
 
 PATH = "/v1/tape-measurements"
-Field = tuple[str | int, ...]
 FULL: dict[str, Any] = {
     "units": "metric",
     "tube": {"outside_diameter": 15, "wall_thickness": 1.5},
@@ -31,23 +30,6 @@ U_BEND: dict[str, Any] = {
         "last_leg": {"length": 100, "taken": "straight"},
     },
 }
-
-
-def changed(body: dict[str, Any], field: Field, value: Any) -> dict[str, Any]:
-    new = copy.deepcopy(body)
-    at: Any = new
-    for part in field[:-1]:
-        at = at[part]
-    at[field[-1]] = value
-    return new
-
-
-def problem(client: FlaskClient, body: Any) -> tuple[str, str]:
-    response = client.post(PATH, json=body)
-    assert response.status_code == 422, response.get_data(as_text=True)
-    entry = response.get_json()["errors"][0]
-    assert len(entry["detail"]) > 20
-    return entry["code"], entry["pointer"]
 
 
 ROW = ("run", "taped_bends", 0)
@@ -72,10 +54,8 @@ BOUNDARIES: list[tuple[dict[str, Any], Field, float, float]] = [
 def test_each_field_at_its_boundary(
     client: FlaskClient, body: dict[str, Any], field: Field, inside: float, outside: float
 ) -> None:
-    accepted = client.post(PATH, json=changed(body, field, inside))
-    assert accepted.status_code == 200, accepted.get_data(as_text=True)
-    _, pointer = problem(client, changed(body, field, outside))
-    assert pointer == "/" + "/".join(map(str, field))
+    pointer = pointer_past(client, PATH, body, field, inside, outside)
+    assert pointer == pointer_to(field)
 
 
 @pytest.mark.parametrize(
@@ -96,7 +76,7 @@ def test_each_field_at_its_boundary(
 def test_each_refusal(
     client: FlaskClient, body: Any, field: Field, value: Any, code: str, pointer: str
 ) -> None:
-    assert problem(client, changed(body, field, value)) == (code, pointer)
+    assert code_and_pointer(client, PATH, changed(body, field, value)) == (code, pointer)
 
 
 def test_run_to_readings_and_back(post: Post) -> None:
@@ -119,15 +99,7 @@ def test_readings_can_be_inspected(post: Post) -> None:
 
 
 def test_inches_and_millimetres_agree(post: Post) -> None:
-    body = copy.deepcopy(FULL)
-    body["units"] = "inch"
-    for row in body["run"]["taped_bends"]:
-        row["length"] /= 25.4
-        row["radius"] /= 25.4
-    body["run"]["last_leg"]["length"] /= 25.4
-    for name in ("outside_diameter", "wall_thickness"):
-        body["tube"][name] /= 25.4
-    metric, inch = post(PATH, FULL)["result"], post(PATH, body)["result"]
+    metric, inch = post(PATH, FULL)["result"], post(PATH, in_inches(FULL))["result"]
     for a, b in zip(metric["legs"], inch["legs"], strict=True):
         for key in ("straight", "vertices", "outside_corners", "inside_corners", "outermost"):
             if a[key] is None:

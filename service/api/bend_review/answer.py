@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple, get_args
 
+from service import inputs
 from service.calc import bend_review as calc
 from service.calc.bench_obstacles import BodyKind
 from service.calc.bend_rules import (
@@ -36,7 +37,6 @@ from service.web.fields import (
 )
 from service.web.schema import StrictSchema
 
-ENDS = ("end_1", "end_2")
 MANDREL_VERDICTS = ("not_needed", "advised", "required")
 VERDICTS = ("can_be_made", "can_be_made_with_care", "cannot_be_made")
 LONGEST = 1e9
@@ -52,7 +52,7 @@ class ReviewCure(StrictSchema):
         "Bend to change, where that is not the place of the check", allow_none=True, required=True
     )
     straight = Count("Straight to change, from end 1", allow_none=True, required=True)
-    end = Choice("End to work from, or to lengthen", ENDS, allow_none=True, required=True)
+    end = Choice("End to work from, or to lengthen", inputs.ENDS, allow_none=True, required=True)
     value = Part(
         FindingValue, "What to change it to; null without a number", allow_none=True, required=True
     )
@@ -71,7 +71,7 @@ class ReviewCheck(StrictSchema):
         allow_none=True,
         required=True,
     )
-    end = Choice("End of the tube; null where none", ENDS, allow_none=True, required=True)
+    end = Choice("End of the tube; null where none", inputs.ENDS, allow_none=True, required=True)
     part = Count("Nearby part, from 1; null where none", allow_none=True, required=True)
     value = Part(FindingValue, "The number found; null where none", allow_none=True, required=True)
     limit = Part(
@@ -183,7 +183,7 @@ class ReviewRadiusChange(StrictSchema):
 class ReviewVariant(StrictSchema):
     """A variant that was reviewed in full: nothing blocks it. Intersection points stay."""
 
-    work_from = Choice("End to work from", ENDS, required=True)
+    work_from = Choice("End to work from", inputs.ENDS, required=True)
     end_changed = Flag("Whether that is another end than asked for", required=True)
     changes = Parts(ReviewRadiusChange, "Bends with another radius", required=True)
     cut_length = Length("Its own cut length", least=-LONGEST, most=LONGEST, required=True)
@@ -244,7 +244,9 @@ class ReviewOrder(StrictSchema):
     kind = Choice("How the work proceeds", get_args(OrderKind), required=True)
     bends = Parts(Count("Bend", least=1, most=500), "Bends as they are made", required=True)
     ahead = Parts(
-        Choice("End", ENDS), "The end that is ahead, and is swung, at each of them", required=True
+        Choice("End", inputs.ENDS),
+        "The end that is ahead, and is swung, at each of them",
+        required=True,
     )
     turned_before = Count(
         "Step before which the tube is turned end for end; null where it is not",

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from service import inputs
 from service.api.bend_review.answer import ToldReview
-from service.api.bend_review.request import points_of
 from service.calc import bend_review as calc
 from service.calc.bend_rules import Check, ReviewCase
 from service.calc.centre_line_path import centre_line_path, point_along
@@ -16,7 +16,6 @@ from service.web import drawing, texts
 from service.web.operation import Ask
 from service.web.run_picture import Mark, PictureWords, run_picture
 
-VIEWS: tuple[drawing.View, ...] = ("isometric", "top", "front", "side")
 # More marks than this hide the run; the rest is told by its number.
 LETTERS = "ABCDEFGHIJKL"
 STRIKES = frozenset({"review_order_collides", "review_order_from_the_middle"})
@@ -34,15 +33,15 @@ def review_picture(ask: Ask, answer: ToldReview) -> str:
         points = struck if check.code in STRIKES else near.get(id(check), ())
         marks.append(_mark(letter, check, _text_of(finding, system), path, points))
     left_out = len(failing) - len(marks)
-    notes = [_picture_words("review_more", count=left_out)] * (left_out > 0)
+    notes = [drawing.words("review_more", count=left_out)] * (left_out > 0)
     words = PictureWords(
-        title=_picture_words("review_title"),
+        title=drawing.words("review_title"),
         description=answer.summary,
         verdict=answer.summary,
-        views={view: _picture_words(f"review_{view}") for view in VIEWS},
+        views={view: drawing.words(f"view_{view}") for view in drawing.VIEWS},
         end_1=texts.text("words", "end_1"),
         end_2=texts.text("words", "end_2"),
-        notes=[*notes, _picture_words("review_lines")],
+        notes=[*notes, drawing.words("review_lines")],
     )
     return run_picture(path.points, marks, words)
 
@@ -55,10 +54,6 @@ def _struck(answer: ToldReview) -> list[Vector]:
     case, position = answer.case, order.orders[0].nearest.position
     x, y, z = point_along(case.run, case.frames, position).tolist()
     return [(x, y, z)]
-
-
-def _picture_words(code: str, **values: str | int) -> str:
-    return texts.fill(texts.text("pictures", code), values, "metric")
 
 
 def _text_of(finding: Finding, system: str) -> str:
@@ -95,7 +90,7 @@ class _Path(NamedTuple):
 
 def _path(ask: Ask, case: ReviewCase) -> _Path:
     if not case.can_be_built:
-        return _Path(points_of(ask["run"]), 0)
+        return _Path(inputs.points_of(ask["run"]["vertices"]), 0)
     steps = 12 if len(case.run.bends) <= 50 else 4
     points = centre_line_path(case.run, case.frames, steps).tolist()
     return _Path([(x, y, z) for x, y, z in points], steps)
@@ -104,7 +99,7 @@ def _path(ask: Ask, case: ReviewCase) -> _Path:
 def _mark(letter: str, check: Check, words: str, path: _Path, points: Sequence[Vector]) -> Mark:
     strokes, label = _place(check, path)
     spots = list(points) or [_middle(strokes[0])]
-    told_as = _picture_words(f"review_{check.severity}", letter=letter)
+    told_as = drawing.words(f"review_{check.severity}", letter=letter)
     return Mark(
         kind="blocks" if check.severity == "blocks" else "care",
         letter=letter,
@@ -118,16 +113,16 @@ def _mark(letter: str, check: Check, words: str, path: _Path, points: Sequence[V
 def _place(check: Check, path: _Path) -> tuple[list[list[Vector]], str]:
     """The parts of the centre line that a check is about, and their name."""
     if check.code in STRIKES:
-        return [path.bend(check.bend or 1)], _picture_words("review_strikes")
+        return [path.bend(check.bend or 1)], drawing.words("review_strikes")
     if check.straight is not None:
-        name = _picture_words("review_straight", straight=check.straight)
+        name = drawing.words("review_straight", straight=check.straight)
         return [path.straight(check.straight)], name
     if check.bend is not None:
-        return [path.bend(check.bend)], _picture_words("review_bend", bend=check.bend)
+        return [path.bend(check.bend)], drawing.words("review_bend", bend=check.bend)
     if check.end is not None:
         spot = path.points[0 if check.end == "end_1" else -1]
         return [[spot]], texts.text("words", check.end)
-    return [path.points], _picture_words("review_tube")
+    return [path.points], drawing.words("review_tube")
 
 
 def _middle(stroke: Sequence[Vector]) -> Vector:

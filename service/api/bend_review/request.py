@@ -40,8 +40,6 @@ from service.web.fields import (
 from service.web.operation import Ask
 from service.web.schema import StrictSchema
 
-ENDS = ("end_1", "end_2")
-
 
 class EndFittingSchema(StrictSchema):
     """What goes on an end of the tube; what is not stated is not reckoned with."""
@@ -80,12 +78,8 @@ class RunFittingsSchema(StrictSchema):
     end_2 = _fitting_field("end 2")
 
 
-class NearbyPoint(StrictSchema):
+class NearbyPoint(inputs.PointSent):
     """A point in the frame of the run."""
-
-    x = Length("Coordinate x", least=-100_000.0, required=True)
-    y = Length("Coordinate y", least=-100_000.0, required=True)
-    z = Length("Coordinate z; 0 when left out", least=-100_000.0, load_default=0.0)
 
 
 class NearbyDirection(StrictSchema):
@@ -185,31 +179,16 @@ class BendReviewRequest(inputs.UnitsRequest):
     run = inputs.run_field()
     tube = inputs.tube_field()
     bender = inputs.bender_field(required=True)
-    measured_from = Choice(
-        "End that work proceeds from; its straight is gripped first", ENDS, load_default="end_1"
+    measured_from = inputs.measured_from_field(
+        "End that work proceeds from; its straight is gripped first"
     )
-    ends = Part(inputs.EndAllowancesSchema, "End allowances and trim")
+    ends = inputs.ends_field()
     fittings = Part(RunFittingsSchema, "What goes on the ends", load_default={})
     stretch = inputs.stretch_field()
     springback = inputs.springback_field()
-    flow_stress = Quantity(
-        "pressure",
-        "Mean stress of this tube while it bends, from the caller's own figures",
-        least=0.1,
-        most=1e6,
-    )
-    strength_factor = Ratio(
-        "Strongest over weakest tube to reckon with; without it the maxima of the material, else "
-        "1.6 on its minimum",
-        least=1.0,
-        most=10.0,
-    )
-    load_factor = Ratio(
-        "Factor by which the load is raised before it is held against the rating",
-        least=1.0,
-        most=10.0,
-        load_default=1.0,
-    )
+    flow_stress = inputs.flow_stress_field()
+    strength_factor = inputs.strength_factor_field()
+    load_factor = inputs.load_factor_field()
     mandrel_at_hand = Flag(
         "Whether there is a mandrel for this tube; when left out, whether the shop profile states "
         "a mandrel clearance"
@@ -298,16 +277,11 @@ def _runs(ask: Ask) -> tuple[DrawnRun, Run]:
 def _drawn(given: Ask) -> DrawnRun:
     inner = given["vertices"][1:-1]
     radii = [given["radius"] if p["radius"] is None else p["radius"] for p in inner]
-    return drawn_from_vertices(points_of(given), radii)
-
-
-def points_of(given: Ask) -> list[Vector]:
-    """The vertices of a run that was sent as vertices."""
-    return [(p["x"], p["y"], p["z"]) for p in given["vertices"]]
+    return drawn_from_vertices(inputs.points_of(given["vertices"]), radii)
 
 
 def _placement(given: Ask) -> Placement | None:
-    return placement(points_of(given)) if "vertices" in given else None
+    return placement(inputs.points_of(given["vertices"])) if "vertices" in given else None
 
 
 def _bench(ask: Ask, tube: Tube) -> Bench:
