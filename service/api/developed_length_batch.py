@@ -14,10 +14,10 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from itertools import chain, islice
+from dataclasses import dataclass, field, replace
+from itertools import chain
 from operator import itemgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import orjson
@@ -34,8 +34,8 @@ from service.model import Bend
 from service.web import answer, body, problem, texts, units
 from service.web.entries import entries
 from service.web.examples import TUBE_15
-from service.web.fields import NAME_PATTERN, Count, Flag, Length, Part, Parts, Quantity, Text
-from service.web.lookup import UNITS_PARAMETER
+from service.web.fields import NAME_PATTERN, Count, Flag, Length, Part, Parts, Quantity, Ratio, Text
+from service.web.lookup import UNITS_PARAMETER, read_query
 from service.web.operation import Ask, blueprint, raw_operation, require_json
 from service.web.reader import reader
 from service.web.schema import RequestSchema, StrictSchema, outward
@@ -46,6 +46,8 @@ MOST_ITEMS = 20_000
 LARGEST_BODY = 64_000_000
 LONGEST_LINE = 200_000
 LINES_AT_ONCE = 500
+# So many lines of six bends; of longer ones fewer, so that memory stays flat.
+BYTES_AT_ONCE = 250_000
 ITEMS_AT_ONCE = 1000
 READ_AHEAD = 65_536
 UNBOUNDED = 2**63 - 1
@@ -65,7 +67,9 @@ class BatchItem(RequestSchema):
     id = Text("The caller's own id, returned with the answer")
     run = inputs.run_field()
     tube = inputs.tube_field(required=False)
-    stretch = inputs.stretch_field()
+    stretch = Ratio(
+        "Lengthening in a bend as a fraction of its arc; that of the head when left out", most=0.2
+    )
     ends = inputs.ends_field()
 
 
@@ -116,7 +120,7 @@ class BatchLengthsSchema(BatchSums):
 class BatchProblemSchema(StrictSchema):
     """Why one run was refused."""
 
-    pointer = Text("JSON pointer into the body", most=2000, required=True)
+    pointer = Text("JSON pointer into the body, or into the line", most=2000, required=True)
     code = Text("Stable code", most=64, pattern=r"^[a-z0-9_]+$", required=True)
     detail = Text("What is wrong", most=4000, pattern=r"[\s\S]*", required=True)
 
@@ -124,7 +128,11 @@ class BatchProblemSchema(StrictSchema):
 class BatchEntrySchema(StrictSchema):
     """The answer to one item: a result, or the problems it has."""
 
-    index = Count("Place in the body, from 0", most=2**31 - 1, required=True)
+    index = Count(
+        "Place in the body, or among the lines that are not blank, from 0",
+        most=2**31 - 1,
+        required=True,
+    )
     id = Text("The caller's own id", allow_none=True, required=True)
     result = Part(BatchLengthsSchema, "Null when refused", allow_none=True, required=True)
     problems = Parts(BatchProblemSchema, "Empty when computed", most=100, required=True)
@@ -161,7 +169,8 @@ LINES = {
     "type": "string",
     "maxLength": 2147483647,
     "pattern": "^.*",
-    "description": "One BatchItem a line; answered by one BatchEntry a line",
+    "description": f"One BatchItem a line of at most {LONGEST_LINE:,} bytes; a longer one is "
+    "skipped and told. Blank lines are skipped. Answered by one BatchEntry a line",
 }
 MARKS_PARAMETER: dict[str, Any] = {
     "in": "query",
@@ -180,6 +189,7 @@ class Head:
 
     system: str = "metric"
     marks: bool = False
+    stream: bool = False
     given: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -223,7 +233,9 @@ def developed_length_batch() -> Response:
     """
     body.check_headers(request, NDJSON)
     if request.mimetype == NDJSON:
-        return _stream(_head(_query()))
+        _require_lines()
+        read_query([UNITS_PARAMETER, MARKS_PARAMETER])
+        return _stream(replace(_head(_query()), stream=True))
     require_json()
     if request.args:
         raise problem.ProblemError(422, "query_without_stream", {"name": next(iter(request.args))})
@@ -248,19 +260,58 @@ def _no_collection() -> Iterator[None]:
 def _whole(raw: bytes, sent: Any) -> Response:
     """The answer to a whole body."""
     rest = {k: v for k, v in sent.items() if k != "items"} if isinstance(sent, dict) else sent
-    head = _head(rest)
-    items = _items(sent)
-    keys, refused, written = 1 + body.count_keys(rest), 0, []
+    head, items = _head(rest), _items(sent)
+    found = _all(items, head, {})
+    if raw.count(b":") != found.keys + 1 + body.count_keys(rest):
+        sent = body.decode_marked(raw)
+        if twice := _twice(sent):
+            found = _all(_items(sent), head, twice)
+    return _respond(found.written, len(items) - found.refused, found.refused, head.system)
+
+
+def _twice(sent: Any) -> dict[int, problem.ProblemError]:
+    """Items in which a key stands twice; raises where it stands elsewhere."""
+    body.refuse_marked({**sent, "items": None} if type(sent) is dict else sent)
+    found = {}
+    for index, item in enumerate(sent["items"]):
+        try:
+            body.refuse_marked(item)
+        except problem.ProblemError as error:
+            found[index] = error
+    return found
+
+
+class Found(NamedTuple):
+    """Entries as JSON, how many were refused, and how many members all objects had."""
+
+    written: list[bytes]
+    refused: int
+    keys: int
+
+
+def _all(items: list[Any], head: Head, faults: Mapping[int, problem.ProblemError]) -> Found:
+    """All items of a body, block by block; those with a fault are refused for it."""
+    keys, refused, written = 0, 0, []
     for first in range(0, len(items), ITEMS_AT_ONCE):
         block = items[first : first + ITEMS_AT_ONCE]
         # given up block by block: memory that is warm costs less than fresh memory
         items[first : first + len(block)] = [None] * len(block)
         found, members = _compute(block, head, first)
         keys += members
+        for index in [i for i in faults if first <= i < first + len(block)]:
+            item = block[index - first]
+            found[index - first] = _faulty(item, index, faults[index], head)
         refused += sum(1 for entry in found if entry["result"] is None)
         written.append(orjson.dumps(found)[1:-1])
-    body.refuse_twice(raw, keys)
-    return _respond(written, len(items) - refused, refused, head.system)
+    return Found(written, refused, keys)
+
+
+def _require_lines() -> None:
+    """Refuse with 406 a caller that does not take lines."""
+    accepted = request.environ.get("HTTP_ACCEPT")
+    if accepted and not request.accept_mimetypes.quality(NDJSON):
+        values = {"accept": str(accepted)[:80], "offered": NDJSON}
+        raise problem.ProblemError(406, "not_acceptable_here", values)
 
 
 def _query() -> dict[str, Any]:
@@ -293,7 +344,7 @@ def _head(sent: Any) -> Head:
     except ValidationError as error:
         raise _invalid(entries(schema, error.messages_dict, sent)) from None
     given = {key: sent[key] for key in ("tube", "stretch", "ends") if sent.get(key) is not None}
-    return Head(sent.get("units", "metric"), sent.get("marks", False), given)
+    return Head(sent.get("units", "metric"), sent.get("marks", False), given=given)
 
 
 def _items(sent: Any) -> list[Any]:
@@ -583,25 +634,30 @@ def _one(item: Any, head: Head, index: int) -> dict[str, Any]:
         found = entries(BATCH_ITEM, error.messages_dict, merged)
     except CalculationError as error:
         found = [problem.entry(error, merged, head.system)]
-    return _refused(item, index, found)
+    return _refused(item, index, found, head)
 
 
-def _refused(item: Any, index: int, found: list[dict[str, Any]]) -> dict[str, Any]:
-    id_ = item.get("id") if isinstance(item, dict) else None
+def _refused(item: Any, index: int, found: list[dict[str, Any]], head: Head) -> dict[str, Any]:
     problems_ = [
         {
-            "pointer": _pointer(item, index, entry["pointer"]),
+            "pointer": _pointer(item, index, entry["pointer"], head),
             "code": entry["code"],
             "detail": entry["detail"],
         }
         for entry in found
     ]
-    own_id = id_ if _is_id(id_) else None
-    return {"index": index, "id": own_id, "result": None, "problems": problems_}
+    return {"index": index, "id": _id_of(item), "result": None, "problems": problems_}
 
 
-def _pointer(item: Any, index: int, below: str) -> str:
-    """Into the item, or into the head for a member that the item does not have."""
+def _id_of(item: Any) -> str | None:
+    id_ = item.get("id") if isinstance(item, dict) else None
+    return id_ if _is_id(id_) else None
+
+
+def _pointer(item: Any, index: int, below: str, head: Head) -> str:
+    """Into the line, the item, or the head for a member that the item does not have."""
+    if head.stream:
+        return below
     member = below.split("/")[1] if below else ""
     inherited = member and isinstance(item, dict) and member not in item
     return below if inherited and member != "run" else f"/items/{index}{below}"
@@ -611,7 +667,7 @@ def _single(ask: Ask, head: Head) -> dict[str, Any]:
     if ask["tube"] is None:
         raise MissingError("tube_missing", ("tube",))
     run, tube = inputs.run_of(ask), inputs.tube_of(ask)
-    stretch, ends = ask["stretch"], inputs.ends_of(ask["ends"])
+    stretch, ends = ask["stretch"] or 0.0, inputs.ends_of(ask["ends"])
     result = single.developed_length(run, tube, stretch, ends)
     factors = units.FACTORS[head.system]
     marks = None
@@ -631,20 +687,35 @@ def _stream(head: Head) -> Response:
 
 
 def _lines(stream: Any) -> Iterator[bytes]:
+    """The lines; of one that is too long no more than shows that it is."""
     ahead = io.BufferedReader(stream, READ_AHEAD)  # by itself it reads a line byte by byte
-    while line := ahead.readline(LONGEST_LINE + 1):
+    while line := ahead.readline(LONGEST_LINE + 2):
         yield line
-        if len(line) > LONGEST_LINE:
-            return  # the rest of an endless line is no longer read
+        part = line
+        while len(line) > LONGEST_LINE and part and not part.endswith(b"\n"):
+            part = ahead.readline(READ_AHEAD)
+
+
+def _blocks(lines: Iterator[bytes]) -> Iterator[list[bytes]]:
+    """Lines that are not blank, some at a time."""
+    block, size = [], 0
+    for line in lines:
+        if line.strip():
+            block.append(line)
+            size += len(line)
+        if len(block) == LINES_AT_ONCE or size > BYTES_AT_ONCE:
+            yield block
+            block, size = [], 0
+    if block:
+        yield block
 
 
 def _answers(lines: Iterator[bytes], head: Head) -> Iterator[bytes]:
     first = 0
-    while block := list(islice(lines, LINES_AT_ONCE)):
-        sent = [line for line in block if line.strip() or len(line) > LONGEST_LINE]
+    for block in _blocks(lines):
         with _no_collection():
-            written = _written(sent, head, first)
-        first += len(sent)
+            written = _written(block, head, first)
+        first += len(block)
         yield written
 
 
@@ -655,14 +726,15 @@ def _written(lines: list[bytes], head: Head, first: int) -> bytes:
     found, keys = _compute(items, head, first)
     if b"".join(lines).count(b":") != keys:  # line by line it would cost as much as the rest
         decoded = [_decoded_once(*pair) for pair in zip(lines, decoded, strict=True)]
-    for place, item in enumerate(decoded):
-        if isinstance(item, problem.ProblemError):
-            found[place] = _malformed(first + place, item)
+    for place, fault in enumerate(decoded):
+        if isinstance(fault, problem.ProblemError):
+            found[place] = _faulty(items[place], first + place, fault, head)
     return b"".join([orjson.dumps(entry, option=orjson.OPT_APPEND_NEWLINE) for entry in found])
 
 
 def _decoded(line: bytes) -> Any:
     """The item of a line, or why it has none."""
+    line = line.rstrip(b"\r\n")
     try:
         if len(line) > LONGEST_LINE:
             raise problem.ProblemError(413, "line_too_long", {"most": LONGEST_LINE})
@@ -681,7 +753,8 @@ def _decoded_once(line: bytes, item: Any) -> Any:
         return error
 
 
-def _malformed(index: int, fault: problem.ProblemError) -> dict[str, Any]:
+def _faulty(item: Any, index: int, fault: problem.ProblemError, head: Head) -> dict[str, Any]:
+    """The entry of an item that could not be read as JSON, or has a key twice."""
     detail = texts.fill(texts.text("errors", fault.code), fault.values, "metric")
-    found = {"pointer": f"/items/{index}", "code": fault.code, "detail": detail}
-    return {"index": index, "id": None, "result": None, "problems": [found]}
+    entry = {"pointer": "", "code": fault.code, "detail": detail}
+    return _refused(item, index, [entry], head)

@@ -21,6 +21,7 @@ from service.web import telemetry, texts, units
 from service.web.fields import Choice, Count, Part, Parts, Quantity, Text
 from service.web.problem import pointer
 from service.web.schema import StrictSchema, outward
+from service.web.versions import VERSION_HEADERS, version_headers
 
 SEVERITIES = ("blocks", "needs_care", "ok")
 CODE_PATTERN = r"^[a-z0-9_]{1,64}$"
@@ -217,23 +218,6 @@ def _require_finite(tree: Any) -> None:
             waiting.extend(node.values())
         elif kind is list or kind is tuple:
             waiting.extend(node)
-
-
-VERSION_HEADERS: Mapping[str, Any] = {
-    "Service-Version": {
-        "description": "Version of the service; in media types that have no place for it",
-        "schema": {"type": "string", "maxLength": 40, "pattern": r"^[0-9A-Za-z.+-]+$"},
-    },
-    "Methods-Version": {
-        "description": "Digest of the method catalogue; in media types that have no place for it",
-        "schema": {"type": "string", "maxLength": 16, "pattern": "^[0-9a-f]{16}$"},
-    },
-}
-
-
-def version_headers() -> dict[str, str]:
-    """The version of an answer whose media type has no place for it."""
-    return {"Service-Version": __version__, "Methods-Version": catalogue().digest}
 
 
 class Finished(Response):

@@ -29,7 +29,23 @@ def _not_finite(word: str) -> NoReturn:
     raise ProblemError(400, "not_finite", {"word": word})
 
 
+class Twice(dict[str, Any]):
+    """An object in which a key stands twice: ``name`` says which."""
+
+    name = ""
+
+
+def _marked(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    try:
+        return _unique(pairs)
+    except ProblemError as error:
+        made = Twice(pairs)
+        made.name = str(error.values["name"])
+        return made
+
+
 _decoder = json.JSONDecoder(object_pairs_hook=_unique, parse_constant=_not_finite)
+_marking = json.JSONDecoder(object_pairs_hook=_marked, parse_constant=_not_finite)
 
 
 def read_json(request: Request) -> Any:
@@ -104,6 +120,22 @@ def refuse_twice(raw: bytes, keys: int) -> None:
         decode_json(raw)
 
 
+def decode_marked(raw: bytes) -> Any:
+    """Decode as ``decode_json`` does, but for objects with a key twice, which are ``Twice``."""
+    return decode_json(raw, _marking)
+
+
+def refuse_marked(value: Any) -> None:
+    """Refuse as ``decode_json`` does a key that stands twice in an object within ``value``."""
+    rest = [value]
+    while rest:
+        value = rest.pop()
+        if type(value) is Twice:
+            raise ProblemError(400, "duplicate_key", {"name": value.name})
+        if isinstance(value, dict | list):
+            rest += value.values() if isinstance(value, dict) else value
+
+
 def count_keys(body: Any) -> int:
     """How many members all objects in ``body`` have."""
     keys, rest = 0, [body]
@@ -117,7 +149,7 @@ def count_keys(body: Any) -> int:
     return keys
 
 
-def decode_json(raw: bytes) -> Any:
+def decode_json(raw: bytes, decoder: json.JSONDecoder = _decoder) -> Any:
     """Decode the bytes of a JSON body; raises ProblemError 400 as ``read_json`` does."""
     if not raw.strip():
         raise ProblemError(400, "empty_body")
@@ -125,7 +157,7 @@ def decode_json(raw: bytes) -> Any:
         raise ProblemError(400, "byte_order_mark")
     try:
         text = raw.decode("utf-8")
-        body = _decoder.decode(text)
+        body = decoder.decode(text)
     except UnicodeDecodeError as error:
         raise ProblemError(400, "not_utf8", {"position": error.start}) from None
     except RecursionError:

@@ -45,10 +45,16 @@ def _entry(
     return {
         "pointer": pointer(_short_steps(path)),
         "code": code,
-        "detail": texts.fill(texts.text("fields", code), parts, system),
+        "detail": texts.fill(texts.text("fields", _told(code, where)), parts, system),
         "value": value,
         "allowed": allowed,
     }
+
+
+def _told(code: str, where: object) -> str:
+    """The code of the text: a required field cannot be left out instead of null."""
+    needed = isinstance(where, fields.Field) and where.required
+    return "null_where_required" if code == "null_not_allowed" and needed else code
 
 
 def _plain(value: object) -> str:

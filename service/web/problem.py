@@ -13,6 +13,7 @@ from werkzeug.exceptions import HTTPException
 
 from service.errors import CalculationError, Value
 from service.web import telemetry, texts
+from service.web.versions import version_headers
 
 MEDIA_TYPE = "application/problem+json"
 MOST_ENTRIES = 100
@@ -92,8 +93,7 @@ def respond(
         document["errors"] = list(entries[:MOST_ENTRIES])
     # ensure_ascii: a value echoed from the request can hold characters that UTF-8 cannot
     response = Response(json.dumps(document), status=status, content_type=MEDIA_TYPE)
-    for name, value in (headers or {}).items():
-        response.headers[name] = value
+    response.headers.update({**version_headers(), **(headers or {})})
     return texts.label(response)
 
 

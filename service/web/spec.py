@@ -15,6 +15,7 @@ from service import __version__
 from service.web.fields import Either
 from service.web.problem import MEDIA_TYPE, from_http, title
 from service.web.spec_guard import LIMITED, ORIGIN, REFUSED, GuardPlugin, references
+from service.web.versions import VERSION_HEADERS
 
 CAUTION = (
     "Tube under pressure, pinch points and springing tube can injure. Every answer is a "
@@ -163,7 +164,7 @@ def build(app: Flask) -> Api:
 
 
 def _problem_response(status: int) -> dict[str, Any]:
-    headers = references((*LIMITED, *ORIGIN))
+    headers = {**references((*LIMITED, *ORIGIN)), **VERSION_HEADERS}
     if status == 405:
         headers["Allow"] = ALLOW
     if status == 429:

@@ -12,6 +12,7 @@ from flask.testing import FlaskClient
 from oracles.random_runs import random_runs
 
 from service.api import developed_length_batch
+from service.api.developed_length_batch import LONGEST_LINE
 from service.web.body import LARGEST_BODY
 
 BATCH, SINGLE, LAYOUT = "/v1/developed-length/batch", "/v1/developed-length", "/v1/mark-layout"
@@ -187,9 +188,9 @@ def test_twenty_thousand_items_are_the_most(client: FlaskClient) -> None:
 @pytest.mark.parametrize(
     ("raw", "code"),
     [
-        ('{"tube":TUBE,"items":[{"run":RUN,"run":RUN}]}', "duplicate-key"),
+        ('{"tube":TUBE,"tube":TUBE,"items":[{"run":RUN}]}', "duplicate-key"),
         ('{"tube":TUBE,"items":[{"run":RUN}],"items":[{"run":RUN}]}', "duplicate-key"),
-        ('{"tube":TUBE,"items":[{"id":"a:b","run":RUN,"id":"c"}]}', "duplicate-key"),
+        ('{"units":"inch","units":"metric","tube":TUBE,"items":[{"run":RUN}]}', "duplicate-key"),
         ('{"tube":TUBE,"items":[{"run":RUN,"stretch":NaN}]}', "not-finite"),
         ('{"tube":TUBE,"items":[{"run":RUN}]', "malformed-json"),
         ("[" * 100_000, "nested-too-deep"),
@@ -252,12 +253,85 @@ def test_a_stream_may_be_longer_than_any_other_body(client: FlaskClient) -> None
     assert all(a["result"] for a in answers)
 
 
-def test_an_endless_line_ends_the_stream(client: FlaskClient) -> None:
+@pytest.mark.parametrize(
+    ("length", "code"), [(LONGEST_LINE, "unknown_field"), (LONGEST_LINE + 1, "line_too_long")]
+)
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_line_too_long_is_skipped_and_told(
+    client: FlaskClient, length: int, code: str, end: str
+) -> None:
     good = json.dumps({"tube": TUBE, "run": RUN})
-    text = good + "\n" + " " * 300_000 + "\n" + good
-    answers = lines(client, text)
+    long = '{"x":"' + "x" * (length - 8) + '"}'
+    answers = lines(client, end.join([good, long, good, long, good]))
+    assert [bool(a["result"]) for a in answers] == [True, False, True, False, True]
+    assert [a["index"] for a in answers] == [0, 1, 2, 3, 4]
+    assert code in [p["code"] for p in answers[1]["problems"]]
+
+
+def test_a_line_without_end_is_read_over(client: FlaskClient) -> None:
+    good = json.dumps({"tube": TUBE, "run": RUN})
+    answers = lines(client, f"{good}\n" + "x" * 3_000_000)
     assert [bool(a["result"]) for a in answers] == [True, False]
     assert answers[1]["problems"][0]["code"] == "line_too_long"
+
+
+def test_pointers_of_a_stream_lead_into_the_line(client: FlaskClient) -> None:
+    bad = {"id": "a", "tube": TUBE, "run": {**RUN, "last_straight": -1}}
+    wrong, missing, twice = lines(
+        client, f'{json.dumps(bad)}\n\n{json.dumps({"run": RUN})}\n{{"id":"q","run":1,"run":2}}\n'
+    )
+    assert [p["pointer"] for p in wrong["problems"]] == ["/run/last_straight"]
+    assert [p["pointer"] for p in missing["problems"]] == ["/tube"]
+    assert (twice["problems"][0]["pointer"], twice["id"], twice["index"]) == ("", "q", 2)
+
+
+def test_a_cut_off_line_is_told_with_its_column(client: FlaskClient) -> None:
+    (answer,) = lines(client, '{"id": "a", \n')
+    assert "line 1, column" in answer["problems"][0]["detail"]
+
+
+def test_a_key_that_stands_twice_spoils_its_own_item_only(client: FlaskClient) -> None:
+    good = json.dumps({"id": "a:b", "run": RUN})
+    twice = '{"id":"c","run":{"bends":[],"last_straight":1,"last_straight":2}}'
+    whole = f'{{"tube":{json.dumps(TUBE)},"items":[{", ".join([good] * 1500 + [twice, good])}]}}'
+    response = client.post(BATCH, data=whole, content_type="application/json")
+    result = response.get_json()["result"]
+    assert (result["computed"], result["refused"]) == (1501, 1)
+    refused = result["items"][1500]
+    assert (refused["index"], refused["id"], refused["result"]) == (1500, "c", None)
+    assert (refused["problems"][0]["pointer"], refused["problems"][0]["code"]) == (
+        "/items/1500",
+        "duplicate_key",
+    )
+    assert "last_straight" in refused["problems"][0]["detail"]
+    assert all(entry["result"] for entry in result["items"][:1500])
+
+
+def test_stretch_of_the_head_holds_until_an_item_has_its_own(post: Post) -> None:
+    body = {"tube": TUBE, "stretch": 0.1, "items": [{"run": RUN}, {"run": RUN, "stretch": 0}]}
+    inherited, own = results(post(BATCH, body))
+    assert own["stretch"] == 0
+    assert inherited["stretch"] == pytest.approx(0.1 * own["arc_length"])
+
+
+@pytest.mark.parametrize("query", ["?marks=true&marks=false", "?stretch=0.1", "?units=cm"])
+def test_the_query_of_a_stream_is_read_strictly(client: FlaskClient, query: str) -> None:
+    sent = client.post(BATCH + query, data="{}", content_type="application/x-ndjson")
+    assert sent.status_code == 422
+    assert sent.get_json()["errors"][0]["pointer"].startswith("/")
+
+
+@pytest.mark.parametrize(
+    ("accept", "status"),
+    [("application/x-ndjson", 200), ("*/*", 200), ("application/*", 200), ("text/csv", 406)],
+)
+def test_lines_are_answered_to_who_takes_them(
+    client: FlaskClient, accept: str, status: int
+) -> None:
+    line = json.dumps({"tube": TUBE, "run": RUN})
+    headers = {"Accept": accept}
+    sent = client.post(BATCH, data=line, content_type="application/x-ndjson", headers=headers)
+    assert sent.status_code == status
 
 
 def test_example_of_the_spec_runs(post: Post) -> None:
