@@ -26,6 +26,7 @@ from service.errors import (
     NotDeterminedError,
     OutOfRangeError,
 )
+from service.inputs_bench import SurroundingsSchema, surroundings_of
 from service.model import (
     Bend,
     Bender,
@@ -358,6 +359,12 @@ class BenderSchema(StrictSchema):
     brace_from = Length("Tube from which its support brace is fitted", least=0.01, most=500.0)
     support_from = Length("Tube behind the die from which it is to be supported", least=0.01)
     lubricant = Text("What groove and tube are lubricated with", most=200, load_default="")
+    tube_can_be_turned = Flag(
+        "Whether the tube may be lifted out between two bends and put in again, rolled or end for "
+        "end",
+        load_default=False,
+    )
+    surroundings = Part(SurroundingsSchema, "What a tube may run into while it is bent")
 
 
 def bender_field(**kwargs: Any) -> Either:
@@ -374,7 +381,7 @@ def bender_of(given: Any) -> Bender | None:
     """A bender of the shop profile by id, or one by its values.
 
     Raises:
-        OutOfRangeError: the smallest tube above the largest
+        OutOfRangeError, GeometryError: the smallest tube above the largest; as ``surroundings_of``
     """
     if given is None:
         return None
@@ -389,6 +396,7 @@ def bender_of(given: Any) -> Bender | None:
         "dies": tuple(die.id for die in bender_dies(given)),
         "rated_tubes": tuple(RatedTube(**tube) for tube in given["rated_tubes"]),
         "drive": Drive(**given["drive"]) if given["drive"] else None,
+        "surroundings": surroundings_of(given["surroundings"]),
     }
     return Bender(id="inline", **{**given, **made})
 

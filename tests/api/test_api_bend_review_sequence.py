@@ -357,3 +357,93 @@ def test_bench_moved_by_a_tenth_or_two_turns_the_verdict(
     answer = post(PATH, long)
     assert orders(answer)[0]["free"] == free
     assert answer["result"]["verdict"] == ("can_be_made" if free else "cannot_be_made")
+
+
+# --- a bender by its values ----------------------------------------------------------------------
+
+
+def by_values(client: FlaskClient, units: str = "metric") -> dict[str, Any]:
+    """The small bender of the demo shop as a caller would send it."""
+    query = {"units": units}
+    listed = client.get("/v1/benders", query_string=query).get_json()["result"]["benders"]
+    dies = client.get("/v1/dies", query_string=query).get_json()["result"]["dies"]
+    one = next(bender for bender in listed if bender["id"] == "bench-25")
+    told = {key: value for key, value in one.items() if key not in {"id", "note", "source"}}
+    told["dies"] = [die["id"] for die in dies if "bench-25" in die["benders"]]
+    told["rated_tubes"] = [
+        {key: value for key, value in tube.items() if value is not None}
+        for tube in one["rated_tubes"]
+    ]
+    return told
+
+
+def same_order(one: dict[str, Any], other: dict[str, Any]) -> None:
+    assert orders(one) == orders(other)
+    assert rule(one) == rule(other)
+
+
+@pytest.mark.parametrize("sent", [HANGING, STANDING, BOTH_LONG])
+def test_a_bender_by_its_values_may_say_what_stands_round_it(
+    client: FlaskClient, post: Post, sent: dict[str, Any]
+) -> None:
+    same_order(post(PATH, sent), post(PATH, {**sent, "bender": by_values(client)}))
+
+
+def test_its_surroundings_are_read_in_the_units_of_the_request(
+    client: FlaskClient, post: Post
+) -> None:
+    rows = [
+        {**row, "straight": row["straight"] / 25.4, "radius": row["radius"] / 25.4}
+        for row in HANGING["run"]["bends"]
+    ]
+    run = {"bends": rows, "last_straight": 90 / 25.4}
+    tube = {**TUBE, "outside_diameter": 15 / 25.4, "wall_thickness": 1.5 / 25.4}
+    bender = by_values(client, "inch")
+    sent = {**HANGING, "units": "inch", "run": run, "tube": tube, "bender": bender}
+    near, seen = orders(post(PATH, HANGING))[0]["nearest"], orders(post(PATH, sent))[0]["nearest"]
+    assert seen["angle"] == pytest.approx(near["angle"], abs=1e-6)
+    assert seen["position"] * 25.4 == pytest.approx(near["position"], abs=1e-6)
+
+
+def test_without_surroundings_the_rule_is_not_applied(client: FlaskClient, post: Post) -> None:
+    bender = by_values(client)
+    del bender["surroundings"]
+    answer = post(PATH, {**HANGING, "bender": bender})
+    assert rule(answer) == []
+    told = {one["rule"]: one["reason"] for one in answer["result"]["not_checked"]}
+    assert told["bending_order"] == "not_stated"
+
+
+@pytest.mark.parametrize(
+    ("change", "pointer", "code"),
+    [
+        ({"bench_edges": {"greatest_x": -900}}, "bench_edges/greatest_x", "body_inside_out"),
+        ({"bench_edges": {"greatest_y": -170}}, "bench_edges/greatest_y", "body_inside_out"),
+        ({"boxes": {"greatest": [-420, 95, -48]}}, "boxes/0/greatest/0", "body_inside_out"),
+        ({"boxes": {"greatest": [70, 95, -181]}}, "boxes/0/greatest/2", "body_inside_out"),
+        ({"cylinders": {"start": [1, 2, 3], "end": [1, 2, 3]}}, "cylinders/0/end", None),
+        ({"boxes": {"least": [0, 0]}}, "boxes/0/least", "array_length"),
+        ({"boxes": {"least": [0, 0, -20_001]}}, "boxes/0/least/2", "out_of_range"),
+        ({"cylinders": {"radius": 0}}, "cylinders/0/radius", "out_of_range"),
+        ({"bench_below": -1}, "bench_below", "out_of_range"),
+        ({"floor_below": 20_001}, "floor_below", "out_of_range"),
+        ({"swings": "left"}, "swings", "not_a_choice"),
+        ({"walls": 1}, "walls", "unknown_field"),
+    ],
+)
+def test_surroundings_that_cannot_be_are_refused(
+    client: FlaskClient, change: dict[str, Any], pointer: str, code: str | None
+) -> None:
+    bender = by_values(client)
+    around = bender["surroundings"]
+    for name, value in change.items():
+        if isinstance(value, dict):
+            part = around[name][0] if isinstance(around[name], list) else around[name]
+            part.update(value)
+        else:
+            around[name] = value
+    response = client.post(PATH, json={**HANGING, "bender": bender})
+    assert response.status_code == 422, response.get_data(as_text=True)
+    entry = response.get_json()["errors"][0]
+    assert entry["pointer"] == f"/bender/surroundings/{pointer}"
+    assert entry["code"] == (code or "cylinder_without_length")
