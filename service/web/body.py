@@ -8,7 +8,7 @@ from typing import Any, NoReturn
 
 import orjson
 from flask import Request
-from werkzeug.exceptions import RequestEntityTooLarge
+from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
 from service.web.problem import ProblemError
 
@@ -61,9 +61,22 @@ def read_json(request: Request) -> Any:
 
 
 def read_all(request: Request) -> bytes:
-    """The bytes of the body; raises RequestEntityTooLarge past ``request.max_content_length``."""
-    raw = request.get_data()
-    if "CONTENT_LENGTH" in request.environ:
+    """The bytes of the body.
+
+    Raises:
+        RequestEntityTooLarge: past ``request.max_content_length``
+        ProblemError: 400 where it ends before its announced length, or its chunks are malformed
+    """
+    try:
+        raw = request.get_data()
+    except HTTPException:
+        raise
+    except Exception:  # each server has errors of its own for what it cannot take apart
+        raise ProblemError(400, "body_cut_off") from None
+    announced = request.environ.get("CONTENT_LENGTH")
+    if announced:
+        if announced.isdecimal() and len(raw) < int(announced):
+            raise ProblemError(400, "body_cut_off")
         return raw
     most = request.max_content_length
     # a chunked body has no length to be refused by: werkzeug cuts it at the limit and says nothing
@@ -77,7 +90,9 @@ def check_headers(request: Request, *also: str) -> None:
     if request.content_type != MEDIA_TYPE:
         _check_media_type(request, MEDIA_TYPE, *also)
     if "HTTP_CONTENT_ENCODING" in request.environ:
-        _check_encoding(request.environ["HTTP_CONTENT_ENCODING"])
+        _check_encoding(request.environ["HTTP_CONTENT_ENCODING"], "identity")
+    if "HTTP_TRANSFER_ENCODING" in request.environ:
+        _check_encoding(request.environ["HTTP_TRANSFER_ENCODING"], "chunked")
 
 
 def _check_media_type(request: Request, *accepted: str) -> None:
@@ -91,8 +106,8 @@ def _check_media_type(request: Request, *accepted: str) -> None:
         raise ProblemError(415, "not_utf8_charset", values, headers=headers)
 
 
-def _check_encoding(encoding: str) -> None:
-    if encoding.strip().lower() != "identity":
+def _check_encoding(encoding: str, plain: str) -> None:
+    if encoding.strip().lower() != plain:
         values = {"encoding": encoding[:40] or "none"}
         headers = {"Accept-Encoding": "identity"}
         raise ProblemError(415, "encoded_body", values, headers=headers)

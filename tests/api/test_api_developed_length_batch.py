@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 from typing import Any
@@ -12,7 +13,8 @@ from flask.testing import FlaskClient
 from oracles.random_runs import random_runs
 
 from service.api import developed_length_batch
-from service.api.developed_length_batch import LONGEST_LINE
+from service.api.developed_length_batch import LARGEST_BODY as LARGEST_BATCH
+from service.api.developed_length_batch import LONGEST_LINE, MOST_BRACKETS, MOST_COMMAS
 from service.web.body import LARGEST_BODY
 
 BATCH, SINGLE, LAYOUT = "/v1/developed-length/batch", "/v1/developed-length", "/v1/mark-layout"
@@ -356,3 +358,63 @@ def test_a_number_past_every_double_is_told_and_the_rest_are_computed(
     if response.status_code == 200:
         result = response.get_json()["result"]
         assert (result["computed"], result["refused"]) == (1, 1)
+
+
+class Broken(io.BytesIO):
+    """What a server hands over of a body whose chunks it cannot take apart."""
+
+    def read(self, size: int | None = -1) -> bytes:
+        if self.tell() >= len(self.getvalue()):
+            raise ValueError("invalid chunk size")
+        return super().read(size)
+
+    def readinto(self, buffer: Any) -> int:
+        found = self.read(len(buffer))
+        buffer[: len(found)] = found
+        return len(found)
+
+
+@pytest.mark.parametrize("kind", ["chunks", "length"])
+def test_a_stream_that_breaks_off_ends_with_a_line_that_says_so(
+    client: FlaskClient, kind: str
+) -> None:
+    line = json.dumps({"tube": TUBE, "run": RUN}).encode() + b"\n"
+    environ: dict[str, Any] = {"wsgi.input_terminated": True}
+    if kind == "chunks":
+        environ["wsgi.input"] = Broken(line * 3)
+    else:
+        environ |= {"wsgi.input": io.BytesIO(line * 3), "CONTENT_LENGTH": str(4 * len(line))}
+    response = client.post(BATCH, content_type="application/x-ndjson", environ_overrides=environ)
+    answers = [json.loads(one) for one in response.get_data().splitlines()]
+    assert [bool(a["result"]) for a in answers] == [True, True, True, False]
+    assert answers[3]["problems"][0]["code"] == "body_cut_off"
+
+
+@pytest.mark.parametrize(
+    ("item", "count", "status"),
+    [
+        ("[]", MOST_BRACKETS + 1, 413),
+        ("1", MOST_COMMAS + 2, 413),
+        ("1", 1_000_000, 422),
+    ],
+)
+def test_a_body_that_would_fill_the_memory_is_refused_before_it_is_decoded(
+    client: FlaskClient, item: str, count: int, status: int
+) -> None:
+    raw = '{"items":[' + ",".join([item] * count) + "]}"
+    response = client.post(BATCH, data=raw, content_type="application/json")
+    assert response.status_code == status
+    if status == 413:
+        assert response.get_json()["type"].endswith("body-too-dense")
+
+
+def test_the_densest_good_body_passes(client: FlaskClient) -> None:
+    row = {"straight": 1, "angle": 9, "radius": 9}
+    run = {"bends": [row] * 440, "last_straight": 1}
+    one = json.dumps({"run": run}, separators=(",", ":"))
+    count = (LARGEST_BATCH - 100) // (len(one) + 1)
+    raw = f'{{"tube":{json.dumps(TUBE)},"items":[{",".join([one] * count)}]}}'
+    assert 0.99 * LARGEST_BATCH < len(raw) <= LARGEST_BATCH
+    response = client.post(BATCH, data=raw, content_type="application/json")
+    assert response.status_code == 200
+    assert response.get_json()["result"]["computed"] == count

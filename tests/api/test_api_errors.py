@@ -564,6 +564,23 @@ def test_a_length_that_is_no_number_is_not_a_fault(client: FlaskClient) -> None:
     problem_of(client.open(environ_overrides=environ), 400, "empty_body")
 
 
+def test_a_body_shorter_than_announced_is_not_computed(client: FlaskClient) -> None:
+    raw = json.dumps(EXAMPLE).encode()
+    environ = {
+        "wsgi.input": io.BytesIO(raw),
+        "wsgi.input_terminated": True,
+        "CONTENT_LENGTH": str(len(raw) + 1),
+    }
+    sent = client.post(PATH, content_type="application/json", environ_overrides=environ)
+    problem_of(sent, 400, "body_cut_off")
+
+
+@pytest.mark.parametrize("coding", ["gzip, chunked", "deflate", "chunked, gzip"])
+def test_a_transfer_coding_that_packs_is_refused(client: FlaskClient, coding: str) -> None:
+    environ = {"HTTP_TRANSFER_ENCODING": coding}
+    problem_of(client.post(PATH, json=EXAMPLE, environ_overrides=environ), 415, "encoded_body")
+
+
 # --- 500, and what the documents promise -----------------------------------------------------
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
 from service.web.problem import ProblemError
-from service.web.time_limit import LIMIT, Limit, OutOfTimeError
+from service.web.time_limit import LIMIT, LOOK, Limit, OutOfTimeError
 
 SHORT = 0.2
 
@@ -93,6 +95,39 @@ def test_nothing_is_raised_after_the_end() -> None:
         except OutOfTimeError:
             pytest.fail("the exception came after the end")
     assert outcomes[0] is not None
+
+
+def test_an_end_that_python_drops_in_a_finaliser_is_made_up_for(
+    limit: Limit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dropped: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", dropped.append)
+
+    class Slow:
+        def __del__(self) -> None:
+            busy(5 * SHORT + LOOK)
+
+    def work() -> int:
+        Slow()
+        return 1
+
+    with pytest.raises(ProblemError):
+        limit.within(work)
+    assert len(dropped) == 1
+    assert limit.within(busy, 0.01) == 0.01
+
+
+def test_a_watcher_that_has_gone_is_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
+    limit = Limit(SHORT)
+
+    def refuse(_: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(threading.Thread, "start", refuse)
+        assert limit.within(busy, 0.01) == 0.01  # without a limit, but not lost
+    with pytest.raises(ProblemError):
+        limit.within(forever)
 
 
 def test_the_limit_of_the_service_is_its_setting() -> None:
