@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import replace
-from typing import Any
+from decimal import Decimal
+from typing import Any, Literal
 
 from flask import Response, request
 
 from service import inputs
 from service.calc import cut_list as calc
-from service.errors import CalculationError, OutOfRangeError
-from service.web import answer, body, cut_list_csv, problem, telemetry
+from service.errors import Amount, CalculationError, OutOfRangeError, Value
+from service.model import LARGEST_LENGTH, Finding
+from service.web import answer, body, cut_list_csv, problem, telemetry, texts
 from service.web.entries import entries
 from service.web.fields import Choice, Count, Flag, Length, Part, Parts, Quantity, Ratio, Text
 from service.web.operation import Ask, blueprint, loaded, preferred, raw_operation, refuse_query
 from service.web.schema import StrictSchema
 from service.web.time_limit import within_limit
-from service.web.units import INCH
+from service.web.units import FACTORS, INCH, NAMES
 
 blp = blueprint("Cut list", "Parts nested into stock lengths and remnants.")
 
@@ -29,7 +32,70 @@ DATES = 99_999_999  # a due group may be a date written as one number, 20271231
 ID_PATTERN = r"^[^\x00-\x1f\x7f<>]+$"
 CSV = cut_list_csv.MEDIA_TYPE
 JSON = body.MEDIA_TYPE
+# the first that is coarse enough for the longest bar is taken where none is sent, mm
+STEPS = {"metric": (0.1, 0.2, 0.5, 1.0), "inch": (INCH / 64, INCH / 32)}
+FIGURES = 6  # decimals of a length in a text
+Towards = Literal["up", "down", "nearest"]
+# so that no number in a text is refused when it is sent, or claims more than was proven
+TOWARDS: dict[str, Towards] = {
+    "least": "up",
+    "least_step": "up",
+    "most": "down",
+    "lacking": "down",
+    "limit": "down",
+    "gap": "up",
+}
 CAUTIONS = ("sawing", "pressure", "local_codes")
+
+
+def _figure(number: float, towards: Towards = "nearest", decimals: int = FIGURES) -> str:
+    """A number as text with so many decimals at most; what is a millionth of one off is on it."""
+    fine = 10.0**decimals
+    steps = number * fine
+    whole = {"up": math.ceil(steps - 1e-3), "down": math.floor(steps + 1e-3)}
+    text = f"{whole.get(towards, round(steps)) / fine:.{decimals}f}"
+    return text.rstrip("0").rstrip(".")
+
+
+class _Span(Length):
+    """A length that the calculation takes from ``span[0]`` to ``span[1]`` mm in either system.
+
+    The bounds of the schema are for both units and stay as wide as they were published; what is
+    told, also where they refuse, is the span.
+    """
+
+    def __init__(
+        self,
+        description: str,
+        *span: float,
+        least: float = 0.0,
+        most: float = LARGEST_LENGTH,
+        **kwargs: Any,
+    ) -> None:
+        self.span = span or (0.0, LARGEST_LENGTH)
+        limits = (self._limits(system, 4) for system in FACTORS)
+        told = " or ".join("{least} to {most} {unit}".format(**each) for each in limits)
+        super().__init__(f"{description}; {told}", least=least, most=most, **kwargs)
+
+    def allowed(self, system: str) -> str:
+        """What is allowed, as text in the caller's units."""
+        return texts.text("allowed", "range").format(**self._limits(system, FIGURES))
+
+    def _limits(self, system: str, decimals: int) -> dict[str, str]:
+        least, most = (limit / FACTORS[system]["length"] for limit in self.span)
+        return {
+            "least": _figure(least, "up", decimals),
+            "most": _figure(most, "down", decimals),
+            "unit": NAMES[system]["length"],
+        }
+
+
+class _Seconds(Ratio):
+    """A time."""
+
+    def allowed(self, system: str) -> str:
+        """What is allowed, as text."""
+        return f"{super().allowed(system)} s"
 
 
 def _id(description: str, **kwargs: Any) -> Text:
@@ -40,6 +106,27 @@ def _tube() -> Text:
     return Text("Tube that it is of, in the caller's own words", load_default="")
 
 
+def _bar(description: str) -> _Span:
+    return _Span(
+        f"{description}, at most 150,000 steps of the length grid (search.step)",
+        calc.LEAST_BAR,
+        LARGEST_LENGTH,
+        least=0.01,
+        required=True,
+    )
+
+
+def _kerf(more: str = "") -> _Span:
+    return _Span(f"Width of a cut{more}", 0.0, calc.LARGEST_KERF, most=100.0, required=True)
+
+
+def _least_remnant(more: str = "") -> _Span:
+    return _Span(
+        f"Shortest rest that saw and bender still hold; below it a rest is scrap{more}",
+        required=True,
+    )
+
+
 def _cut(description: str, **kwargs: Any) -> Length:
     return Length(description, most=LONGEST, decimals=DECIMALS, required=True, **kwargs)
 
@@ -48,7 +135,13 @@ class CutListPartSchema(StrictSchema):
     """A part to cut."""
 
     id = _id("Id of the part; once in a due group of a tube")
-    length = Length("Cut length", least=0.0001, required=True)
+    length = _Span(
+        "Cut length, at least one step of the length grid",
+        calc.LEAST_STEP,
+        LARGEST_LENGTH,
+        least=0.0001,
+        required=True,
+    )
     quantity = Count("How many", least=1, most=calc.MOST_PIECES, required=True)
     tube = _tube()
     due_group = Count("Cut in this order, lowest first", most=DATES, load_default=0)
@@ -57,12 +150,13 @@ class CutListPartSchema(StrictSchema):
 class CutListStockSchema(StrictSchema):
     """New bars of one length."""
 
-    id = _id("Id of this stock length")
-    length = Length("Length of a bar", least=0.01, required=True)
+    id = _id("Id of this stock length; once for a tube")
+    length = _bar("Length of a bar")
     tube = _tube()
     count = Count("How many there are; any number when left out", most=calc.MOST_PIECES)
     price = Ratio(
-        "Price of one bar in any currency; for all lengths of a tube or for none",
+        "Price of one bar in any currency; for all lengths of a tube or for none. Costs and bounds "
+        "are exact for prices to 9 decimals, and told to 6 decimals where prices have more",
         least=calc.LEAST_PRICE,
         most=calc.LARGEST_PRICE,
     )
@@ -71,8 +165,8 @@ class CutListStockSchema(StrictSchema):
 class CutListRemnantSchema(StrictSchema):
     """Remnants on the rack; they cost nothing and are used first."""
 
-    id = _id("Id of the remnant")
-    length = Length("Length of one", least=0.01, required=True)
+    id = _id("Id of the remnant; once for a tube")
+    length = _bar("Length of one")
     tube = _tube()
     count = Count("How many", least=1, most=calc.MOST_REMNANTS, load_default=1)
 
@@ -86,12 +180,10 @@ class CutListTubeSchema(inputs.TubeSchema):
 class CutListSawSchema(StrictSchema):
     """How bars are cut."""
 
-    kerf = Length("Width of a cut", most=100.0, required=True)
-    least_remnant = Length(
-        "Shortest rest that saw and bender still hold; below it a rest is scrap", required=True
-    )
-    end_trim = Length("Cut off a new bar in all, kerf of these cuts included", load_default=0.0)
-    remnant_end_trim = Length("The same for a remnant", load_default=0.0)
+    kerf = _kerf()
+    least_remnant = _least_remnant()
+    end_trim = _Span("Cut off a new bar in all, kerf of these cuts included", load_default=0.0)
+    remnant_end_trim = _Span("The same for a remnant", load_default=0.0)
     part_last_piece = Flag(
         "true: the last piece is always parted from a rest, n pieces take n cuts; false: it may "
         "end with the bar, n − 1 cuts",
@@ -102,16 +194,19 @@ class CutListSawSchema(StrictSchema):
 class CutListSearchSchema(StrictSchema):
     """How long to search, and on which grid."""
 
-    time_budget = Ratio(
+    time_budget = _Seconds(
         "Seconds to search for a better plan; the longest lists take some seconds more to read",
         least=calc.LEAST_TIME_BUDGET,
         most=MOST_SECONDS,
         load_default=2.0,
     )
     seed = Count("Seed of the search", most=2**31 - 1, load_default=0)
-    step = Length(
-        "Step of the length grid, 0.01 to 1 mm: parts and kerf are rounded up to it, bars down; "
-        "0.1 mm or 1/64 in when left out",
+    step = _Span(
+        "Step of the length grid: parts and kerf are rounded up to it, bars down. No bar may be "
+        "longer than 150,000 steps. When left out 0.1 mm or 1/64 in; where a bar is too long for "
+        "that, the first that will do of 0.2, 0.5 and 1 mm, or 1/32 in",
+        calc.LEAST_STEP,
+        calc.LARGEST_STEP,
         least=0.0001,
         most=1.0,
     )
@@ -120,15 +215,27 @@ class CutListSearchSchema(StrictSchema):
 class CutListQuery(CutListSearchSchema, CutListSawSchema):
     """Saw and search of a CSV body, in the unit of its column of lengths."""
 
+    kerf = _kerf("; required with a CSV body")
+    least_remnant = _least_remnant("; required with a CSV body")
+
 
 class CutListRequest(inputs.UnitsRequest):
     """Parts, stock and saw."""
 
     parts = Parts(
-        CutListPartSchema, "What to cut", least=1, most=calc.MOST_PART_LINES, required=True
+        CutListPartSchema,
+        "What to cut; the quantities add up to at most 100,000",
+        least=1,
+        most=calc.MOST_PART_LINES,
+        required=True,
     )
     stock = Parts(CutListStockSchema, "New bars", most=500, load_default=())
-    remnants = Parts(CutListRemnantSchema, "Remnants", most=calc.MOST_REMNANTS, load_default=())
+    remnants = Parts(
+        CutListRemnantSchema,
+        "Remnants; the counts add up to at most 2000",
+        most=calc.MOST_REMNANTS,
+        load_default=(),
+    )
     tubes = Parts(CutListTubeSchema, "Tubes whose masses are wanted", most=500, load_default=())
     saw = Part(CutListSawSchema, "The saw", required=True)
     search = Part(CutListSearchSchema, "The search")
@@ -290,6 +397,7 @@ class CutListResult(StrictSchema):
         "Whether the same request brings the same plan again; false where the clock ended a search",
         required=True,
     )
+    step = _cut("Step of the length grid that was used")
 
 
 EXAMPLE: dict[str, Any] = {
@@ -321,14 +429,19 @@ CSV_BODY = {
     "maxLength": body.LARGEST_BODY,
     "pattern": r"^[^\x00]*$",
     "description": "RFC 4180, UTF-8, decimal point. Columns, in any order: kind (part, stock or "
-    "remnant), id, length_mm or length_in; and where wanted quantity, tube, due_group, price.",
+    "remnant), id, length_mm or length_in; and where wanted quantity, tube, due_group, price. At "
+    "most 5000 rows, of them 1000 parts, 500 stock and 2000 remnants; limits as in JSON.",
 }
 CSV_ANSWER = {
     "type": "string",
     "maxLength": 100_000_000,
     "pattern": r"^[^\x00]*$",
-    "description": "RFC 4180 with a header: a row for each pattern and part. What a spreadsheet "
-    "would run as a formula stands behind an apostrophe.",
+    "description": "RFC 4180 with a header: a row for each pattern and part; the rows of one "
+    "pattern (tube, pattern) have the same bars and rests. Of these rests `rests_cut_later` are "
+    "cut up by a later due group; the others, bars − rests_cut_later, go back to the rack where "
+    "`rest_is` is `remnant`. What a spreadsheet would run as a formula, at the beginning of a text "
+    "or after a semicolon, tab or bar in it, stands behind an apostrophe; an apostrophe there is "
+    "doubled.",
 }
 FINDINGS = {
     "description": "With CSV: codes of what the caller must know; absent where there is nothing",
@@ -378,10 +491,57 @@ def cut_list() -> Response:
     ask = _checked(sent, table)
     try:
         result = within_limit(_computed, ask)
+    except calc.SeveralRefusedError as error:
+        return _refused(error.refusals, sent, table, ask["units"])
     except CalculationError as error:
-        found = _placed(problem.entry(error, sent, ask["units"]), table)
-        return problem.respond(422, found["detail"], [found], code=error.code)
+        return _refused((error,), sent, table, ask["units"])
     return _respond(result, ask["units"], kind)
+
+
+# --- refusals ------------------------------------------------------------------------------------
+
+
+def _refused(
+    errors: tuple[CalculationError, ...],
+    sent: Any,
+    table: cut_list_csv.CutListTable | None,
+    system: str,
+) -> Response:
+    told = [_in_figures(error, system) for error in errors[: problem.MOST_ENTRIES]]
+    found = [_placed(_entry(error, sent, system), table) for error in told]
+    detail = found[0]["detail"] if len(errors) == 1 else _several(errors)
+    return problem.respond(422, detail, found, code=errors[0].code)
+
+
+def _entry(error: CalculationError, sent: Any, system: str) -> dict[str, Any]:
+    """One refusal; of a sum over a group the value is the sum."""
+    found, value = problem.entry(error, sent, system), error.values.get("value")
+    summed = error.code == "cut_list_out_of_range" and len(error.field) == 1
+    return {**found, "value": value.value} if summed and isinstance(value, Amount) else found
+
+
+def _several(errors: tuple[CalculationError, ...]) -> str:
+    """What several refusals have in common."""
+    code = "invalid_request"
+    values: dict[str, Value] = {"count": len(errors)}
+    if {error.code for error in errors} == {"part_fits_no_bar"}:
+        code = "parts_fit_no_bar"
+        values["ids"] = calc.names_of([str(error.values["id"]) for error in errors])
+    return texts.fill(texts.text("errors", code), values, "metric")
+
+
+def _in_figures(error: CalculationError, system: str) -> CalculationError:
+    """The error with its lengths as text that rounds no limit to the wrong side."""
+    values = {name: _length(name, value, system) for name, value in error.values.items()}
+    return type(error)(error.code, error.field, values)
+
+
+def _length(name: str, value: Value, system: str) -> Value:
+    if not isinstance(value, Amount) or value.kind != "length":
+        return value
+    number = value.value / FACTORS[system]["length"]
+    figure = texts.decimal(_figure(number, TOWARDS.get(name, "nearest")), texts.language())
+    return f"{figure} {NAMES[system]['length']}"
 
 
 # --- CSV in --------------------------------------------------------------------------------------
@@ -446,6 +606,7 @@ def _computed(ask: Ask) -> calc.CutList:
         remnants=tuple(calc.Remnant(**remnant) for remnant in ask["remnants"]),
         mass_per_length=_masses(ask["tubes"]),
         search=_search(ask),
+        tubes=tuple(tube["id"] for tube in ask["tubes"]),
     )
     start = time.perf_counter()
     try:
@@ -459,10 +620,12 @@ def _computed(ask: Ask) -> calc.CutList:
 
 def _search(ask: Ask) -> calc.Search:
     given = ask["search"] or {"time_budget": 2.0, "seed": 0, "step": None}
-    step = given["step"]
-    if step is None:
-        step = INCH / 64 if ask["units"] == "inch" else 0.1
-    return calc.Search(given["time_budget"], given["seed"], step)
+    budget, seed, step = given["time_budget"], given["seed"], given["step"]
+    if step is not None:
+        return calc.Search(budget, seed, step)
+    steps = STEPS[ask["units"]]
+    bars = [line["length"] for line in ask["stock"]] + [line["length"] for line in ask["remnants"]]
+    return calc.Search(budget, seed, calc.fitting_step(max(bars, default=0.0), steps), steps[0])
 
 
 def _masses(tubes: Any) -> dict[str, float]:
@@ -511,9 +674,36 @@ def _as_csv(result: calc.CutList, system: str) -> Response:
 
 def _in_units(result: calc.CutList, system: str) -> calc.CutList:
     """Bounds of a stock length in the caller's unit; of bars and cost as they are."""
+    findings = tuple(_told_exactly(finding, system) for finding in result.findings)
+    result = replace(result, findings=findings)
     if system != "inch":
         return result
     return replace(result, tubes=tuple(_in_inches(tube) for tube in result.tubes))
+
+
+def _told_exactly(finding: Finding, system: str) -> Finding:
+    """The finding with a bound that its text does not round up."""
+    limit = finding.limit
+    if finding.code != "cut_list_not_proven" or limit is None:
+        return finding
+    amounts = {"value": finding.value, "limit": limit, "gap": finding.values["gap"]}
+    told = {name: _bound_told(name, amount, system) for name, amount in amounts.items()}
+    if limit.kind == "length":
+        limit = replace(limit, value=_not_above(limit.value, FACTORS[system]["length"]))
+    return replace(finding, limit=limit, values={**finding.values, **told})
+
+
+def _bound_told(name: str, amount: Value, system: str) -> Value:
+    if isinstance(amount, Amount) and amount.kind != "length":
+        shortest = f"{Decimal(repr(amount.value)):f}".removesuffix(".0")
+        return texts.decimal(shortest, texts.language())
+    return _length(name, amount, system)
+
+
+def _not_above(length: float, factor: float) -> float:
+    """The length, or the one next below, of which no more is left in the caller's unit."""
+    most = round(length / factor, DECIMALS)
+    return length if length / factor <= most else math.nextafter(length, 0.0)
 
 
 def _in_inches(tube: calc.TubeCutList) -> calc.TubeCutList:

@@ -17,6 +17,10 @@ those that fit are then moved onto remnants even where that saves no new bar.
 Lengths are whole multiples of a step (0.1 mm): parts, kerf, trim and least remnant are rounded up,
 bars are rounded down, so that what fits on the grid fits in metal. A length within a millionth of a
 step of the grid counts as on it.
+
+Prices are whole numbers of their last decimal, so that a cost is exact. Past nine decimals the
+search takes them to nine; its bound is then lowered to what holds for the prices as sent, and cost
+and bound are told to six decimals.
 """
 
 from __future__ import annotations
@@ -26,6 +30,8 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
 from typing import Literal
 
 from service.calc.cutting_stock import BarKind, CuttingStock
@@ -46,6 +52,7 @@ from service.errors import (
     NotDeterminedError,
     OutOfRangeError,
     Value,
+    Word,
 )
 from service.model import LARGEST_LENGTH, Finding, Method
 
@@ -69,9 +76,12 @@ METHODS = (
 LEAST_STEP, LARGEST_STEP = 0.01, 1.0
 LEAST_TIME_BUDGET, LARGEST_TIME_BUDGET = 0.1, 30.0
 LARGEST_KERF = 50.0
+LEAST_BAR = 1.0
 LEAST_PRICE, LARGEST_PRICE = 1e-4, 1e6
-PRICE_STEPS = 10_000
+PRICE_DECIMALS = 9  # of which the search takes account
+MONEY_DECIMALS = 6  # of a cost that is told where prices have more than those
 MOST_NAMES_IN_AN_ERROR = 20
+MOST_NAMES_IN_A_FINDING = 8
 MOST_PART_LINES = 1000
 MOST_PIECES = 100_000
 MOST_REMNANTS = 2000
@@ -136,11 +146,16 @@ class Saw:
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """Limits of the search: time budget s, seed, and the step of the length grid mm."""
+    """Limits of the search: time budget s, seed, and the step of the length grid mm.
+
+    ``usual_step`` is the step that would have been taken, had the longest bar allowed it; None
+    where ``step`` was asked for.
+    """
 
     time_budget: float = 2.0
     seed: int = 0
     step: float = 0.1
+    usual_step: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +168,9 @@ class CutJob:
         saw: kerf, trim and least useful remnant
         remnants: on the rack, at most 2000, used first
         mass_per_length: kg/mm by tube; without it masses are None
-        search: time budget 0.1–30 s, seed, step of the length grid 0.01–1 mm
+        search: time budget 0.1–30 s, seed, step of the length grid 0.01–1 mm; no bar may be longer
+            than 150,000 steps
+        tubes: tubes that are described, whether or not their mass is known
     """
 
     parts: tuple[Part, ...]
@@ -162,6 +179,7 @@ class CutJob:
     remnants: tuple[Remnant, ...] = ()
     mass_per_length: Mapping[str, float] = field(default_factory=dict)
     search: Search = Search()
+    tubes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,12 +307,33 @@ class TubeCutList:
 
 @dataclass(frozen=True, slots=True)
 class CutList:
-    """The cut lists of all tubes; ``repeatable`` is False where the clock ended a search."""
+    """The cut lists of all tubes; ``repeatable`` is False where the clock ended a search.
+
+    ``step`` is that of the length grid, mm.
+    """
 
     tubes: tuple[TubeCutList, ...]
     repeatable: bool
+    step: float
     methods: tuple[str, ...]
     findings: tuple[Finding, ...]
+
+
+class SeveralRefusedError(CalculationError):
+    """Refusals that were found together; the code, field and values are those of the first."""
+
+    def __init__(self, refusals: Sequence[CalculationError]) -> None:
+        first = refusals[0]
+        super().__init__(first.code, first.field, first.values)
+        self.refusals = tuple(refusals)
+
+
+def fitting_step(longest: float, steps: Sequence[float]) -> float:
+    """Return the first of ``steps`` (mm, finest first) of which the longest bar has few enough.
+
+    That is at most 150,000; the last step where none will do.
+    """
+    return next((step for step in steps if longest <= MOST_STEPS_IN_A_BAR * step), steps[-1])
 
 
 def cut_list(job: CutJob) -> CutList:
@@ -307,8 +346,9 @@ def cut_list(job: CutJob) -> CutList:
     Raises:
         OutOfRangeError: a number outside its range; a part that fits no bar
             (``part_fits_no_bar``); limited stock that provably cannot hold the parts
-            (``stock_cannot_hold_parts``)
+            (``stock_cannot_hold_parts``); a bar of too many steps (``cut_list_step_too_fine``)
         MissingError: no stock for a tube; a price for some stock of a tube and not for all
+        SeveralRefusedError: more than one tube without stock or part that fits no bar
         NotDeterminedError: no complete plan was found and none is excluded
             (``no_plan_found_in_stock``)
 
@@ -317,15 +357,18 @@ def cut_list(job: CutJob) -> CutList:
     """
     _check(job)
     tubes = tuple(dict.fromkeys(part.tube for part in job.parts))
-    for tube in tubes:
-        _Rack(job, tube).check()
+    refusals = [refusal for tube in tubes for refusal in _Rack(job, tube).refusals()]
+    if refusals:
+        raise SeveralRefusedError(refusals) if len(refusals) > 1 else refusals[0]
     planner = _Planner(job, tubes)
     lists = tuple(planner.tube(tube) for tube in tubes)
-    findings = (*_remarks(job), *(f for one in lists for f in _doubt(one)))
+    remarks = (*_remarks(job), *_strays(job, tubes))
+    findings = (*remarks, *(f for one in lists for f in _doubt(one)))
     if planner.meter.clocked:
         budget: dict[str, Value] = {"seconds": job.search.time_budget}
         findings += (Finding("cut_list_stopped_by_clock", "needs_care", values=budget),)
-    return CutList(lists, not planner.meter.clocked, tuple(planner.methods), findings)
+    repeatable, methods = not planner.meter.clocked, tuple(planner.methods)
+    return CutList(lists, repeatable, job.search.step, methods, findings)
 
 
 # --- checks --------------------------------------------------------------------------------------
@@ -339,8 +382,8 @@ def _check(job: CutJob) -> None:
     _range(("search", "time_budget"), search.time_budget, *budget, None)
     _check_saw(job.saw)
     _check_parts(job.parts, search.step)
-    _check_stock(job.stock, min(LARGEST_LENGTH, MOST_STEPS_IN_A_BAR * search.step))
-    _check_remnants(job.remnants, min(LARGEST_LENGTH, MOST_STEPS_IN_A_BAR * search.step))
+    _check_stock(job.stock, search.step)
+    _check_remnants(job.remnants, search.step)
     for tube, mass in job.mass_per_length.items():
         _range(("mass_per_length", tube), mass, 0.0, 1.0, "mass_per_length")
 
@@ -356,39 +399,70 @@ def _check_parts(parts: Sequence[Part], step: float) -> None:
     for i, part in enumerate(parts):
         _range(("parts", i, "length"), part.length, step, LARGEST_LENGTH, "length")
         _range(("parts", i, "quantity"), part.quantity, 1, MOST_PIECES, "count")
-    _range(("parts",), sum(part.quantity for part in parts), 1, MOST_PIECES, "count")
+    pieces = sum(part.quantity for part in parts)
+    _range(("parts",), pieces, 1, MOST_PIECES, "count", "cut_list_quantities")
     _once("parts", [(part.id, part.tube, part.due_group) for part in parts])
 
 
-def _check_stock(stock: Sequence[StockLength], longest: float) -> None:
+def _check_stock(stock: Sequence[StockLength], step: float) -> None:
     for i, bar in enumerate(stock):
-        _range(("stock", i, "length"), bar.length, 1.0, longest, "length")
+        _check_bar(("stock", i, "length"), bar.length, step)
         if bar.count is not None:
             _range(("stock", i, "count"), bar.count, 0, MOST_PIECES, "count")
         if bar.price is not None:
             _range(("stock", i, "price"), bar.price, LEAST_PRICE, LARGEST_PRICE, None)
-    _once("stock", [(bar.id,) for bar in stock])
+    _once("stock", [(bar.id, bar.tube) for bar in stock])
 
 
-def _check_remnants(remnants: Sequence[Remnant], longest: float) -> None:
+def _check_remnants(remnants: Sequence[Remnant], step: float) -> None:
     for i, remnant in enumerate(remnants):
-        _range(("remnants", i, "length"), remnant.length, 1.0, longest, "length")
+        _check_bar(("remnants", i, "length"), remnant.length, step)
         _range(("remnants", i, "count"), remnant.count, 1, MOST_REMNANTS, "count")
-    _range(("remnants",), sum(r.count for r in remnants), 0, MOST_REMNANTS, "count")
-    _once("remnants", [(remnant.id,) for remnant in remnants])
+    there = sum(r.count for r in remnants)
+    _range(("remnants",), there, 0, MOST_REMNANTS, "count", "cut_list_counts")
+    _once("remnants", [(remnant.id, remnant.tube) for remnant in remnants])
+
+
+def _check_bar(pointer: tuple[str | int, ...], length: float, step: float) -> None:
+    """Refuse a bar whose length is out of range, or has too many steps of the grid."""
+    _range(pointer, length, LEAST_BAR, LARGEST_LENGTH, "length")
+    if length > MOST_STEPS_IN_A_BAR * step:
+        values: dict[str, Value] = {
+            "value": Amount(length, "length"),
+            "steps": MOST_STEPS_IN_A_BAR,
+            "step": Amount(step, "length"),
+            "most": Amount(MOST_STEPS_IN_A_BAR * step, "length"),
+            "least_step": Amount(_two_digits_up(length / MOST_STEPS_IN_A_BAR), "length"),
+        }
+        raise OutOfRangeError("cut_list_step_too_fine", pointer, values)
+
+
+def _two_digits_up(number: float) -> float:
+    """The number rounded up to two significant digits."""
+    decimals = 1 - math.floor(math.log10(number))
+    whole = 10.0**decimals
+    return round(math.ceil(number * whole - NEAR_GRID) / whole, decimals)
 
 
 def _range(
-    pointer: tuple[str | int, ...], value: float, least: float, most: float, kind: Kind | None
+    pointer: tuple[str | int, ...],
+    value: float,
+    least: float,
+    most: float,
+    kind: Kind | None,
+    what: str = "cut_list_this",
 ) -> None:
-    """Refuse what lies outside, NaN included. Seconds and prices have no kind and no unit here."""
+    """Refuse what lies outside, NaN included. Seconds and prices have no kind and no unit here.
+
+    ``what`` is the code of the word for it.
+    """
     if not least <= value <= most:
         numbers = {"value": value, "least": least, "most": most}
         limits: dict[str, Value] = {
             name: number if kind is None else Amount(number, kind)
             for name, number in numbers.items()
         }
-        raise OutOfRangeError("cut_list_out_of_range", pointer, limits)
+        raise OutOfRangeError("cut_list_out_of_range", pointer, {"what": Word(what), **limits})
 
 
 def _once(name: str, keys: Sequence[tuple[str | int, ...]]) -> None:
@@ -421,9 +495,64 @@ class _Grid:
         return round(steps * self.step, 9)
 
 
+@dataclass(frozen=True, slots=True)
+class _Prices:
+    """Prices of the stock of one tube, line by line, as whole numbers.
+
+    Arguments:
+        exact: in units of the last decimal of any of them
+        decimals: how many decimals that is
+        searched: the same to at most nine decimals
+        ratio: the least ratio of an exact price to the one that is searched with; no plan costs
+            less than this times its searched price
+    """
+
+    exact: tuple[int, ...]
+    decimals: int
+    searched: tuple[int, ...]
+    ratio: Fraction
+
+    @property
+    def rounded(self) -> bool:
+        """Whether the search rounds a price."""
+        return self.decimals > PRICE_DECIMALS
+
+    def cost(self, exact: int) -> float:
+        """Money from units of ``exact``: the double nearest to it, or that to six decimals."""
+        money: float = exact / 10**self.decimals
+        return round(money, MONEY_DECIMALS) if self.rounded else money
+
+    def least(self, searched: int) -> float:
+        """Money that no plan undercuts, from a bound in units of ``searched``."""
+        if not self.rounded:
+            return self.cost(searched)
+        return round(float(searched * self.ratio / 10**PRICE_DECIMALS), MONEY_DECIMALS)
+
+
+def _prices(lines: Sequence[StockLength]) -> _Prices | None:
+    """Return the prices of a tube; None where there are none.
+
+    A number stands for the shortest decimal that is read as it, as it was most likely sent.
+    """
+    sent = [Decimal(repr(line.price)) for line in lines if line.price is not None]
+    if not sent or len(sent) < len(lines):
+        return None
+    decimals = max(0, *(-int(price.as_tuple().exponent) for price in sent))
+    exact = tuple(int(price.scaleb(decimals)) for price in sent)
+    fine = 10 ** max(0, decimals - PRICE_DECIMALS)
+    searched = exact if fine == 1 else tuple((price + fine // 2) // fine for price in exact)
+    ratio = Fraction(1)
+    if fine > 1:
+        ratio = min(Fraction(e, s * fine) for e, s in zip(exact, searched, strict=True))
+    return _Prices(exact, decimals, searched, ratio)
+
+
 @dataclass(slots=True)
 class _Bars:
-    """A line of the rack: bars alike, how many are left, lengths in steps."""
+    """A line of the rack: bars alike, how many are left, lengths in steps.
+
+    ``price`` is what the search counts, ``worth`` the same exactly (see :class:`_Prices`).
+    """
 
     source: SourceKind
     id: str
@@ -431,6 +560,7 @@ class _Bars:
     trim: int
     left: int | None
     price: int = 0
+    worth: int = 0
     from_pattern: int | None = None
 
     @property
@@ -476,12 +606,13 @@ class _Rack:
         self.kerf = self.grid.up(job.saw.kerf)
         self.least = max(1, self.grid.up(job.saw.least_remnant))
         self.lines = [(i, s) for i, s in enumerate(job.stock) if s.tube == tube]
+        self.prices = _prices([line for _, line in self.lines])
         self.objective = self._objective()
         self.parts = {
             i: self.grid.up(part.length) for i, part in enumerate(job.parts) if part.tube == tube
         }
         self.bars = [self._remnant(r) for r in job.remnants if r.tube == tube]
-        self.bars += [self._new(line) for _, line in self.lines]
+        self.bars += [self._new(n, line) for n, (_, line) in enumerate(self.lines)]
         self.cuts: list[_Cut] = []
 
     def _objective(self) -> Objective:
@@ -494,14 +625,12 @@ class _Rack:
         length = self.grid.down(remnant.length)
         return _Bars("remnant", remnant.id, length, trim, remnant.count)
 
-    def _new(self, line: StockLength) -> _Bars:
+    def _new(self, n: int, line: StockLength) -> _Bars:
         trim, length = self.grid.up(self.job.saw.end_trim), self.grid.down(line.length)
-        price = {
-            "bars": 1,
-            "cost": round((line.price or 0.0) * PRICE_STEPS),
-            "stock_length": length,
-        }[self.objective]
-        return _Bars("stock", line.id, length, trim, line.count, price)
+        price = worth = 1 if self.objective == "bars" else length
+        if self.objective == "cost" and self.prices:
+            price, worth = self.prices.searched[n], self.prices.exact[n]
+        return _Bars("stock", line.id, length, trim, line.count, price, worth)
 
     def groups(self) -> list[int]:
         """Due groups in the order they are cut."""
@@ -511,33 +640,61 @@ class _Rack:
         """Capacity for sizes that carry a kerf each: U + k, or U where the last piece is parted."""
         return bars.usable + (0 if self.job.saw.part_last_piece else self.kerf)
 
-    def check(self) -> None:
-        """Refuse a tube without bars, prices for some stock only, and a part that fits no bar."""
+    def refusals(self) -> Iterator[CalculationError]:
+        """Yield why the tube cannot be cut: no bars, half the prices, parts that fit no bar."""
         if not self.bars:
             first = min(self.parts)
-            raise MissingError("no_stock_for_tube", ("parts", first, "tube"), {"tube": self.tube})
+            values: dict[str, Value] = {"tube": self.tube, "id": self.job.parts[first].id}
+            yield MissingError("no_stock_for_tube", ("parts", first, "tube"), values)
+            return
         for i, line in self.lines:
             if self.objective != "bars" and (line.price is None) != (
                 self.objective == "stock_length"
             ):
-                values: dict[str, Value] = {"tube": self.tube, "id": line.id}
-                raise MissingError("price_for_some_stock_only", ("stock", i, "price"), values)
-        longest = max((self.capacity(b) - self.kerf for b in self.bars if b.left != 0), default=0)
+                values = {"tube": self.tube, "id": line.id}
+                yield MissingError("price_for_some_stock_only", ("stock", i, "price"), values)
+                return
+        longest = self._longest(self.bars)
         too_long = [i for i, size in self.parts.items() if size > longest]
         if too_long:
-            raise self._too_long(too_long, max(0, longest))
+            yield from self._too_long(too_long, max(0, longest))
 
-    def _too_long(self, which: Sequence[int], longest: int) -> OutOfRangeError:
-        part = self.job.parts[which[0]]
-        values: dict[str, Value] = {
-            "id": part.id,
-            "tube": self.tube,
-            "value": Amount(part.length, "length"),
-            "most": Amount(self.grid.mm(longest), "length"),
-            "ids": _names([self.job.parts[i].id for i in which]),
-            "count": len(which),
-        }
-        return OutOfRangeError("part_fits_no_bar", ("parts", which[0], "length"), values)
+    def _longest(self, bars: Sequence[_Bars], left: bool = True) -> int:
+        """Return the longest piece, in steps, that bars give of which some, or none, are left."""
+        given = (self.capacity(b) - self.kerf for b in bars if (b.left != 0) is left)
+        return max(given, default=0)
+
+    def _too_long(self, which: Sequence[int], longest: int) -> Iterator[OutOfRangeError]:
+        counted_out, off_grid = self._longest(self.bars, left=False), self._longest_off_grid()
+        for i in which:
+            part, bar, given = self.job.parts[i], "cut_list_longest_bar", longest
+            cure = "cut_list_longer_stock"
+            if self.parts[i] <= counted_out:
+                bar, given = "cut_list_bar_of_count_zero", counted_out
+                cure = "cut_list_count_is_zero"
+            elif part.length <= off_grid:
+                cure = "cut_list_finer_step"
+            values: dict[str, Value] = {
+                "id": part.id,
+                "tube": self.tube,
+                "value": Amount(part.length, "length"),
+                "bar": Word(bar),
+                "most": Amount(self.grid.mm(given), "length"),
+                "detail": Word(cure),
+            }
+            yield OutOfRangeError("part_fits_no_bar", ("parts", i, "length"), values)
+
+    def _longest_off_grid(self) -> float:
+        """Return the longest piece, mm, that a bar would give if no length were rounded."""
+        saw, tube = self.job.saw, self.tube
+        last = saw.kerf if saw.part_last_piece else 0.0
+        new = (s.length - saw.end_trim for _, s in self.lines if s.count != 0)
+        old = (r.length - saw.remnant_end_trim for r in self.job.remnants if r.tube == tube)
+        return max((*new, *old), default=0.0) - last + NEAR_GRID * self.grid.step
+
+    def spent(self, cuts: Sequence[_Cut]) -> int:
+        """Return what the bars of these patterns are worth, exactly."""
+        return sum(cut.bars.worth * cut.times for cut in cuts)
 
     def nest(self, groups: Sequence[int]) -> _Nest:
         """Return the cutting stock problem of these due groups with the bars that are left."""
@@ -601,7 +758,8 @@ def _count(bars: Sequence[_Bars]) -> int | None:
     return sum(counts) if len(counts) == len(bars) else None
 
 
-def _names(ids: Sequence[str]) -> str:
+def names_of(ids: Sequence[str]) -> str:
+    """Return the first ids as one text, of at most twenty."""
     shown = ", ".join(ids[:MOST_NAMES_IN_AN_ERROR])
     return shown + (", …" if len(ids) > MOST_NAMES_IN_AN_ERROR else "")
 
@@ -670,7 +828,7 @@ class _Planner:
         self.methods |= dict.fromkeys(plan.methods)
         made = rack.cut(due_group, nest, plan)
         new = sum(cut.times for cut in made if cut.bars.source == "stock")
-        best = _bound(rack, plan.price, plan.lower_bound, plan.bound_from)
+        best = _bound(rack, made, plan.price, plan.lower_bound, plan.bound_from)
         return DueGroup(due_group, new, best, plan.ended_by)
 
     def _plan(self, rack: _Rack, due_group: int, nest: _Nest, meter: Meter) -> CutPlan:
@@ -696,10 +854,10 @@ class _Planner:
         values: dict[str, Value] = {
             "tube": rack.tube,
             "due_group": due_group,
-            "missing": _names(ids),
+            "missing": names_of(ids),
             "count": sum(n for _, n in missing),
             "value": Amount(rack.grid.mm(length), "length"),
-            "least": Amount(rack.grid.mm(least), "length"),
+            "lacking": Amount(rack.grid.mm(least), "length"),
         }
         if least:
             return OutOfRangeError("stock_cannot_hold_parts", ("stock",), values)
@@ -723,17 +881,20 @@ class _Planner:
         with self.share() as meter:
             least, source = lower_bound(fresh.nest(fresh.groups()).problem, meter)
         price = sum(cut.bars.price * cut.times for cut in rack.cuts)
-        return _bound(rack, price, least, source)
+        return _bound(rack, rack.cuts, price, least, source)
 
 
-def _bound(rack: _Rack, price: int, least: int, source: BoundFrom) -> Bound:
-    unit = {"bars": 1.0, "cost": 1 / PRICE_STEPS, "stock_length": rack.grid.step}[rack.objective]
-
-    def shown(amount: int) -> float:
-        return round(amount * unit, 9)
-
-    gap = shown(price - least)
-    return Bound(rack.objective, shown(price), shown(least), gap, price <= least, source)
+def _bound(rack: _Rack, cuts: Sequence[_Cut], price: int, least: int, source: BoundFrom) -> Bound:
+    """Return what the patterns take and must take; ``price`` and ``least`` as the search has it."""
+    prices = rack.prices
+    if rack.objective == "cost" and prices:
+        value, lowest = prices.cost(rack.spent(cuts)), prices.least(least)
+        proven = lowest >= value if prices.rounded else price <= least
+        gap = value - lowest if prices.rounded else prices.cost(price - least)
+        return Bound("cost", value, lowest, round(gap, PRICE_DECIMALS), proven, source)
+    unit = rack.grid.step if rack.objective == "stock_length" else 1.0
+    value, lowest, gap = (round(n * unit, 9) for n in (price, least, price - least))
+    return Bound(rack.objective, value, lowest, gap, price <= least, source)
 
 
 # --- results -------------------------------------------------------------------------------------
@@ -742,7 +903,6 @@ def _bound(rack: _Rack, price: int, least: int, source: BoundFrom) -> Bound:
 def _summary(rack: _Rack, groups: tuple[DueGroup, ...], bound: Bound) -> TubeCutList:
     lengths = _lengths(rack)
     stock_use = _stock_use(rack)
-    costs = [use.cost for use in stock_use if use.cost is not None]
     unused = {b.id: b.left for b in rack.bars if b.source == "remnant"}
     remnants = [r for r in rack.job.remnants if r.tube == rack.tube]
     return TubeCutList(
@@ -760,7 +920,7 @@ def _summary(rack: _Rack, groups: tuple[DueGroup, ...], bound: Bound) -> TubeCut
         ),
         lengths,
         _masses(rack, lengths),
-        round(sum(costs), 4) if len(costs) == len(stock_use) else None,
+        _cost(rack),
         bound,
     )
 
@@ -785,15 +945,30 @@ def _pattern(rack: _Rack, cut: _Cut) -> BarPattern:
 
 
 def _stock_use(rack: _Rack) -> tuple[StockUse, ...]:
+    used = _bars_used(rack)
+    prices = rack.prices
+    return tuple(
+        StockUse(s.id, used[s.id], prices.cost(prices.exact[n] * used[s.id]) if prices else None)
+        for n, (_, s) in enumerate(rack.lines)
+        if used[s.id]
+    )
+
+
+def _bars_used(rack: _Rack) -> Counter[str]:
     used = Counter[str]()
     for cut in rack.cuts:
         if cut.bars.source == "stock":
             used[cut.bars.id] += cut.times
-    return tuple(
-        StockUse(s.id, used[s.id], None if s.price is None else round(s.price * used[s.id], 4))
-        for _, s in rack.lines
-        if used[s.id]
-    )
+    return used
+
+
+def _cost(rack: _Rack) -> float | None:
+    """Return the cost of all new bars; None without prices, also where none is needed."""
+    if rack.prices is None:
+        return None
+    used, exact = _bars_used(rack), rack.prices.exact
+    total = sum(p * used[s.id] for p, (_, s) in zip(exact, rack.lines, strict=True))
+    return rack.prices.cost(total)
 
 
 def _lengths(rack: _Rack) -> Lengths:
@@ -832,12 +1007,37 @@ def _masses(rack: _Rack, lengths: Lengths) -> Masses | None:
 
 
 def _remarks(job: CutJob) -> Iterator[Finding]:
+    values: dict[str, Value]
+    usual, step = job.search.usual_step, job.search.step
+    if usual is not None and step > usual:
+        bars = [line.length for line in job.stock] + [line.length for line in job.remnants]
+        longest, limit = Amount(max(bars), "length"), Amount(step, "length")
+        values = {"usual": Amount(usual, "length"), "steps": MOST_STEPS_IN_A_BAR}
+        yield Finding("cut_list_coarser_step", "ok", None, longest, limit, values)
     changes = [change for change in _changes(job) if change > 2 * NEAR_GRID * job.search.step]
     if changes:
-        most, step = Amount(max(changes), "length"), Amount(job.search.step, "length")
-        yield Finding("cut_list_lengths_rounded", "ok", None, most, step, {"count": len(changes)})
+        most, grid = Amount(max(changes), "length"), Amount(step, "length")
+        yield Finding("cut_list_lengths_rounded", "ok", None, most, grid, {"count": len(changes)})
     if job.saw.kerf == 0:
         yield Finding("cut_list_no_kerf", "ok", value=Amount(0.0, "length"))
+
+
+def _strays(job: CutJob, cut: Sequence[str]) -> Iterator[Finding]:
+    """Say which stock, remnants and tubes no part uses: a name may be mistyped."""
+    named = [("stock", s.tube) for s in job.stock]
+    named += [("remnants", r.tube) for r in job.remnants]
+    named += [("tubes", tube) for tube in job.tubes]
+    known, where, lines = set(cut), dict[str, dict[str, None]](), 0
+    for group, tube in named:
+        if tube not in known:
+            where.setdefault(tube, {})[group] = None
+            lines += 1
+    if where:
+        told = [f"'{tube}' ({', '.join(groups)})" for tube, groups in where.items()]
+        names = ", ".join(told[:MOST_NAMES_IN_A_FINDING])
+        names += ", …" if len(told) > MOST_NAMES_IN_A_FINDING else ""
+        values: dict[str, Value] = {"count": lines, "names": names}
+        yield Finding("cut_list_tube_of_no_part", "needs_care", values=values)
 
 
 def _changes(job: CutJob) -> Iterator[float]:

@@ -67,7 +67,8 @@ METHODS = (
     Method(
         "cutting-stock-branch-and-bound",
         "Integer programme over every pattern that a better plan could hold",
-        "patterns with reduced cost ≤ best plan − 1 − bound; branch and bound over them",
+        "patterns with reduced cost ≤ best plan − 1 − bound; branch and bound over them; the bound "
+        "is raised to the next sum of prices of bars",
         "lists with few such patterns; proven within the solver's tolerance of 1e-6",
         ("gilmore-gomory-1961", "derived-here"),
     ),
@@ -95,6 +96,7 @@ KEPT_FOR_DIVES = 0.5
 FIRST_DIVES = 3
 MOST_LISTED_PATTERNS = 4000
 MOST_LISTING_STEPS = 60_000
+MOST_SUMS = 1_000_000
 WHOLE = 1e-6
 
 
@@ -647,13 +649,24 @@ class _Search:
             lambda: self.dives(range(FIRST_DIVES, 10_000)),
         )
         for step in steps:
-            if not (self.proven() or self.meter.over()):
+            if not (self.settled() or self.meter.over()):
                 step()
         return self.plan()
 
     def proven(self) -> bool:
         """Whether the plan meets the bound."""
         return self.best is not None and self.best.value() <= self.lower_bound
+
+    def settled(self) -> bool:
+        """Whether the plan is proven, or as near to it as the integer programme can tell.
+
+        Where prices have many digits, its tolerance is more than one unit of price; what a dive
+        might still find is then less than a millionth of the dearest bar.
+        """
+        if self.best is None or self.bound_from != "branch_and_bound":
+            return self.proven()
+        doubt = WHOLE * max(b.price for b in self.problem.bars)
+        return self.best.value() - self.lower_bound <= doubt
 
     def offer(self, draft: Draft) -> None:
         """Keep the draft if it is the best so far."""
@@ -772,7 +785,10 @@ class _Search:
         if found is not None:
             self.offer(found.tidy())
         if proof is not None:
-            self.raise_bound(min(proof, self.best.value()), "branch_and_bound")
+            value, complete = self.best.value(), not any(self.best.demand)
+            if complete and proof < value:
+                proof = next_sum(self.problem.bars, proof, value)
+            self.raise_bound(min(proof, value), "branch_and_bound")
 
 
 def _fits_unlimited(problem: CuttingStock, size: int) -> bool:
@@ -788,6 +804,25 @@ def _rounded(use: Floats, noise: np.random.Generator | None) -> list[tuple[int, 
         return []
     jitter = 0.0 if noise is None else 0.1 * noise.random(len(use))
     return [(int(np.argmax(np.where(use > WHOLE, use + jitter, 0.0))), 1)]
+
+
+def next_sum(bars: Sequence[BarKind], least: int, below: int) -> int:
+    """Return the least price from ``least`` on that bars add up to; ``below`` where that is less.
+
+    A solver that works in floating point leaves a doubt of some units of price. Prices of many
+    digits seldom add up to just what lies within it, and then the doubt is none. Where there are
+    too many sums to try, it is ``least``.
+    """
+    cheapest, *others = sorted({b.price for b in bars if b.price}) or [1]
+    most = [below // price + 1 for price in others]
+    if math.prod(most) > MOST_SUMS or below >= 1 << 62:
+        return least
+    sums = np.zeros(1, dtype=np.int64)
+    for price, count in zip(others, most, strict=True):
+        sums = (sums[:, np.newaxis] + price * np.arange(count, dtype=np.int64)).ravel()
+        sums = sums[sums < below]
+    short = np.maximum(least - sums, 0)
+    return int((sums - (-short // cheapest) * cheapest).min(initial=below))
 
 
 # --- listing and the integer programme -----------------------------------------------------------

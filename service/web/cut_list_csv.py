@@ -15,9 +15,12 @@ An empty quantity of stock means any number. What comes out of the reader is a r
 checked as any other; ``lines`` says which line of the file each item was.
 
 Out, one row per pattern and part. **Formula injection**: a spreadsheet runs a cell that begins with
-= + - @ or a control character as a formula. Such a cell is written behind an apostrophe, which
-spreadsheets read as "this is text", unless it is a plain number. The apostrophe is part of the data
-for a program that reads the file.
+= + - @ or a control character as a formula, also where characters that cannot be seen come before
+it. Such a text is written behind an apostrophe, which spreadsheets read as "this is text", unless
+it is a plain number. As some spreadsheets part cells at a semicolon, a tab or a bar instead of the
+comma, the same is done after each of these. The apostrophe is part of the data for a program that
+reads the file. An apostrophe that was there is doubled, so that what was sent can be told: take one
+away at the beginning of the text, and one after each semicolon, tab and bar, where one stands.
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -47,9 +51,15 @@ EMPTY = {"part": ("price",), "stock": ("due_group",), "remnant": ("due_group", "
 
 NUMBER = re.compile(r"[+-]?[0-9]{1,15}(\.[0-9]{1,15})?")
 WHOLE = re.compile(r"[+-]?[0-9]{1,15}")
+JSON_NUMBER = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][+-]?[0-9]+)?")
 PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?")
-# the wide forms are read as the plain ones by some spreadsheets; leading blanks may be dropped
-FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n\x00]")
+HARMLESS = re.compile(r"([0-9A-Za-z][^;|\t\r\n]*)?")
+# the wide forms are read as the plain ones by some spreadsheets
+FORMULA = frozenset("=+-@\uff1d\uff0b\uff0d\uff20")
+# letters that show nothing, and the quote that a split in the wrong place leaves before a formula
+UNSEEN = frozenset('"\u115f\u1160\u3164\uffa0')
+SEPARATORS = re.compile(r"([;|\t\r\n])")
+QUOTED = re.compile(r'[",;|\t\r\n]')
 
 Cell = str | int | float | bool | None
 
@@ -221,13 +231,15 @@ QUERY_WORDS = {"true": True, "false": False}
 ITEM = re.compile(r"/(parts|stock|remnants)/([0-9]+)(?:/([a-z_]+))?")
 IN_THE_QUERY = re.compile(r"/(?:saw|search)(/[a-z_]+)")
 WHOLE_GROUP = re.compile(r"/(parts|stock|remnants)")
+KIND_OF = {group: kind for kind, group in KINDS.items()}
 
 
 def query_value(text: str) -> Cell:
     """A query parameter as JSON would have it: a number, true, false, or the text itself."""
     if WHOLE.fullmatch(text):
         return int(text)
-    return float(text) if NUMBER.fullmatch(text) else QUERY_WORDS.get(text, text)
+    number = NUMBER.fullmatch(text) or JSON_NUMBER.fullmatch(text)
+    return float(text) if number else QUERY_WORDS.get(text, text)
 
 
 def placed(entry: Mapping[str, Any], table: CutListTable) -> dict[str, Any]:
@@ -240,10 +252,24 @@ def placed(entry: Mapping[str, Any], table: CutListTable) -> dict[str, Any]:
         detail = texts.fill(texts.text("errors", "csv_on_line"), values, "metric")
         column = f"/{_column(group, member, table.body['units'])}" if member else ""
         return {**entry, "pointer": f"/lines/{line}{column}", "detail": detail}
-    if WHOLE_GROUP.fullmatch(where):
-        return {**entry, "pointer": "/lines"}
+    if match := WHOLE_GROUP.fullmatch(where):
+        return {**entry, "pointer": "/lines", **_rows(entry, match[1], table)}
     match = IN_THE_QUERY.fullmatch(where)
     return {**entry, "pointer": match[1]} if match else dict(entry)
+
+
+def _rows(entry: Mapping[str, Any], group: str, table: CutListTable) -> dict[str, Any]:
+    """What a group of too many or too few items is in a file: rows of a kind."""
+    if entry["code"] != "array_length":
+        return {}
+    count = len(table.body[group])
+    values: dict[str, Value] = {
+        "value": count,
+        "kind": KIND_OF[group],
+        "allowed": entry.get("allowed", ""),
+    }
+    detail = texts.fill(texts.text("errors", "csv_rows_of_kind"), values, "metric")
+    return {"detail": detail, "value": count}
 
 
 def _column(group: str, member: str, units: str) -> str:
@@ -291,6 +317,8 @@ class PatternLike(Protocol):
     def rest(self) -> float: ...  # noqa: D102
     @property
     def rest_is_useful(self) -> bool: ...  # noqa: D102
+    @property
+    def rests_cut_later(self) -> int: ...  # noqa: D102
 
 
 def write_cut_list(plans: Iterable[tuple[str, Sequence[PatternLike]]], units: str) -> str:
@@ -315,6 +343,7 @@ def write_cut_list(plans: Iterable[tuple[str, Sequence[PatternLike]]], units: st
         "pieces",
         f"rest_{name}",
         "rest_is",
+        "rests_cut_later",
     )
     return write_csv(header, _plan_rows(plans, unit))
 
@@ -339,16 +368,18 @@ def _plan_rows(
                     piece.count * bar.times,
                     bar.rest / unit,
                     "remnant" if bar.rest_is_useful else "scrap",
+                    bar.rests_cut_later,
                 )
 
 
 def write_csv(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
-    """Return a table as RFC 4180 text, quoted where needed, with no cell that runs as a formula."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n", quoting=csv.QUOTE_MINIMAL)
-    writer.writerow(header)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return out.getvalue()
+    """Return a table as RFC 4180 text, quoted where needed, with no cell that runs as a formula.
+
+    Cells with a semicolon, tab or bar are quoted too, for programs that guess the separator.
+    """
+    lines = [",".join(header)]
+    lines += [",".join(map(_cell, row)) for row in rows]
+    return "\r\n".join([*lines, ""])
 
 
 def _cell(value: Cell) -> str:
@@ -359,11 +390,38 @@ def _cell(value: Cell) -> str:
         return "true" if value else "false"
     if isinstance(value, float):
         return f"{value:.6f}".rstrip("0").rstrip(".")
-    return str(value) if isinstance(value, int) else neutral(value)
+    return str(value) if isinstance(value, int) else _quoted(neutral(value))
+
+
+def _quoted(text: str) -> str:
+    if not QUOTED.search(text):
+        return text
+    doubled = text.replace('"', '""')
+    return f'"{doubled}"'
 
 
 def neutral(text: str) -> str:
-    """Return text that no spreadsheet runs as a formula; plain numbers stay as they are."""
-    if PLAIN_NUMBER.fullmatch(text) or not FORMULA.match(text):
+    """Return text that no spreadsheet runs as a formula; plain numbers stay as they are.
+
+    No two texts become the same: what is put in can be taken away again, as said above.
+    """
+    if HARMLESS.fullmatch(text) or PLAIN_NUMBER.fullmatch(text):
         return text
-    return "'" + text
+    first, *rest = SEPARATORS.split(text)
+    begins = "'" if _runs(text) else ""
+    return "".join([begins, first, *map(_as_text, rest)])
+
+
+def _as_text(piece: str) -> str:
+    return f"'{piece}" if _runs(piece) and not SEPARATORS.fullmatch(piece) else piece
+
+
+def _runs(text: str) -> bool:
+    """Whether a cell that begins so runs as a formula, or begins with an apostrophe."""
+    seen = next((mark for mark in text if not _unseen(mark)), "")
+    return seen in FORMULA or text.startswith(("'", "\t", "\r", "\n", "\0"))
+
+
+def _unseen(mark: str) -> bool:
+    """Whether it is a control or format character, a mark, a blank, or a quote."""
+    return unicodedata.category(mark)[0] in "CMZ" or mark in UNSEEN

@@ -11,6 +11,7 @@ import csv
 import io
 import json
 import math
+import re
 import subprocess
 import sys
 import time
@@ -201,10 +202,10 @@ LIMITS: list[tuple[str, list[Any], list[Any]]] = [
     ("parts/0/quantity", [1, 99_996, 3.0], [0, 99_997, 1.5, "3", None]),
     ("parts/0/tube", [""], ["elsewhere", 12, "x" * 81]),
     ("parts/0/due_group", [0, 99_999_999], [-1, 100_000_000, 0.5]),
-    ("stock/0/length", [6000, 15_000], [15_000.1, 0.5, None]),
+    ("stock/0/length", [6000, 15_000, 15_000.1, 100_000], [100_000.1, 0.5, None]),
     ("stock/0/count", [2, 100_000], [-1, 0, 100_001]),
     ("stock/0/price", [0.0001, 1e6], [0.00009, 1_000_001, 0]),
-    ("remnants/0/length", [1, 15_000], [0.99, 15_000.1]),
+    ("remnants/0/length", [1, 15_000, 15_000.1], [0.99, 0.005, 100_000.1]),
     ("remnants/0/count", [1, 2000], [0, 2001]),
     ("saw/kerf", [0, 50], [-0.1, 50.1, ...]),
     ("saw/least_remnant", [0, 100_000], [-1, 100_001, ...]),
@@ -322,6 +323,214 @@ def test_a_body_past_the_limit_is_refused(client: FlaskClient) -> None:
     assert refusals(post_csv(client, head + row * 5001)) == [("/lines/5002", "csv_too_many_rows")]
 
 
+def detail(response: TestResponse) -> str:
+    assert response.status_code == 422, response.get_data(as_text=True)
+    told: str = response.get_json()["errors"][0]["detail"]
+    return told
+
+
+@pytest.mark.parametrize(
+    ("units", "path", "value", "allowed"),
+    [
+        # published bounds are for both units and wider; what is told is the truth in mm and in
+        ("metric", "saw/kerf", 50.1, "0 mm to 50 mm"),
+        ("metric", "saw/kerf", 101, "0 to 50 mm"),
+        ("inch", "saw/kerf", 1.97, "0 in to 1.968503 in"),
+        ("inch", "saw/kerf", 101, "0 to 1.968503 in"),
+        ("metric", "stock/0/length", 0.02, "1 mm to 100000 mm"),
+        ("metric", "stock/0/length", 0.002, "1 to 100000 mm"),
+        ("inch", "stock/0/length", 0.03937, "0.039371 in to 3937.007874 in"),
+        ("inch", "remnants/0/length", 100_001, "0.039371 to 3937.007874 in"),
+        ("metric", "parts/0/length", 0.09, "0.1 mm to 100000 mm"),
+        ("metric", "search/step", 0.009, "0.01 mm to 1 mm"),
+        ("metric", "search/step", 0.00001, "0.01 to 1 mm"),
+        ("inch", "search/step", 0.04, "0.000394 in to 0.03937 in"),
+        ("metric", "search/time_budget", 11, "time_budget is 11; allowed is 0.1 to 10 s"),
+    ],
+)
+def test_what_is_told_as_allowed_is_the_same_wherever_it_is_refused(
+    client: FlaskClient, units: str, path: str, value: float, allowed: str
+) -> None:
+    body = {**changed(path, value), "units": units}
+    if path != "saw/kerf":
+        body["saw"]["kerf"] = 0.1
+    told = detail(client.post(PATH, json=body))
+    assert f"{allowed}." in told
+
+
+@pytest.mark.parametrize(
+    ("units", "bar", "step"),
+    [
+        ("metric", 15_000, 0.1),
+        ("metric", 18_000, 0.2),
+        ("inch", 2343, 1 / 64),
+        ("inch", 3000, 1 / 32),
+    ],
+)
+def test_the_step_follows_the_longest_bar_and_is_told(
+    post: Post, units: str, bar: float, step: float
+) -> None:
+    # 150,000 steps of 0.1 mm are 15 m; of 1/64 in 2343.75 in
+    body = {
+        "units": units,
+        "parts": [{"id": "a", "length": 1000, "quantity": 3}],
+        "stock": [{"id": "s", "length": bar}],
+        "saw": {"kerf": 0.5, "least_remnant": 30},
+    }
+    answer = post(PATH, body)
+    assert answer["result"]["step"] == step
+    found = [f for f in answer["findings"] if f["code"] == "cut_list_coarser_step"]
+    assert [f["limit"]["value"] for f in found] == ([step] if step in (0.2, 1 / 32) else [])
+
+
+def test_a_step_too_fine_for_the_bar_names_its_cure(client: FlaskClient, post: Post) -> None:
+    body = changed("search/step", 0.01)
+    told = detail(client.post(PATH, json=body))
+    assert "search.step" in told
+    assert "0.04 mm or more" in told
+    assert post(PATH, changed("search/step", 0.04))["result"]["step"] == 0.04
+    body = {**in_inches(BODY), "search": {"step": 0.01 / 25.4}}
+    cure = re.search(r"to ([0-9.]+) in or more", detail(client.post(PATH, json=body)))
+    assert cure is not None
+    post(PATH, {**body, "search": {"step": float(cure[1])}})
+
+
+def test_sums_are_told_as_sums(client: FlaskClient) -> None:
+    body = changed("parts", [{"id": x, "length": 10, "quantity": 60_000} for x in "ab"])
+    response = client.post(PATH, json=body)
+    assert detail(response).startswith("The sum of the quantities of all parts is 120000;")
+    assert response.get_json()["errors"][0]["value"] == 120_000
+    body = changed("remnants", [{"id": x, "length": 900, "count": 1500} for x in "ab"])
+    assert detail(client.post(PATH, json=body)).startswith(
+        "The sum of the counts of all remnants is 3000;"
+    )
+    german = client.post(PATH, json=body, headers={"Accept-Language": "de"})
+    assert detail(german).startswith("Die Summe der Anzahlen aller Reststücke ist 3000;")
+
+
+def test_parts_that_fit_no_bar_are_all_told(client: FlaskClient) -> None:
+    parts = [
+        {"id": f"p{i}", "length": 7000 + i, "quantity": 1, "tube": f"t{i % 3}"} for i in range(120)
+    ]
+    stock = [{"id": "s", "length": 6000, "tube": f"t{i}"} for i in range(3)]
+    body = {**BODY, "parts": parts, "stock": stock, "remnants": []}
+    problem = client.post(PATH, json=body).get_json()
+    assert problem["type"].endswith("part-fits-no-bar")
+    assert problem["detail"].startswith("120 parts fit no bar: p0, ")
+    assert len(problem["errors"]) == 100
+    assert {entry["code"] for entry in problem["errors"]} == {"part_fits_no_bar"}
+    problem = client.post(PATH, json={**body, "stock": stock[:1]}).get_json()
+    codes = Counter(entry["code"] for entry in problem["errors"])
+    assert codes == {"part_fits_no_bar": 40, "no_stock_for_tube": 2}
+    assert "of which part p1 is cut" in str(problem["errors"])
+
+
+def test_the_cause_is_told_where_the_grid_or_a_count_keeps_a_part_out(client: FlaskClient) -> None:
+    body = {**BODY, "remnants": [], "stock": [{"id": "s", "length": 6000.05}]}
+    body["parts"] = [{"id": "a", "length": 6000.05, "quantity": 1}]
+    assert "search.step" in detail(client.post(PATH, json=body))
+    assert client.post(PATH, json={**body, "search": {"step": 0.05}}).status_code == 200
+    body["stock"] = [{"id": "s", "length": 7000, "count": 0}]
+    told = detail(client.post(PATH, json=body))
+    assert "count 0" in told
+    assert "gives 7000 mm" in told
+
+
+def test_ids_may_stand_once_for_each_tube(client: FlaskClient, post: Post) -> None:
+    body = copy.deepcopy(BODY)
+    for group in ("parts", "stock", "remnants"):
+        body[group] += [{**line, "tube": "other"} for line in body[group]]
+    first, second = post(PATH, body)["result"]["tubes"]
+    assert first["patterns"] == second["patterns"]
+    body["stock"].append({**body["stock"][-1], "length": 5000})
+    assert refusals(client.post(PATH, json=body)) == [("/stock/2/id", "cut_list_id_twice")]
+
+
+def test_a_mistyped_tube_is_told(client: FlaskClient, post: Post) -> None:
+    body = changed("remnants/0/tube", "12 x 1")
+    (finding,) = post(PATH, body)["findings"]
+    assert (finding["code"], finding["severity"]) == ("cut_list_tube_of_no_part", "needs_care")
+    assert "'12 x 1' (remnants)" in finding["text"]
+    # the longest text is still within what the specification allows
+    stock = [{"id": str(i), "length": 900, "tube": f"{i:080}"} for i in range(400)]
+    tubes = [{"id": line["tube"], "outside_diameter": 9, "wall_thickness": 1} for line in stock]
+    body = {**BODY, "stock": [*BODY["stock"], *stock], "remnants": stock, "tubes": tubes}
+    for language in ("en", "de"):
+        response = client.post(PATH, json=body, headers={"Accept-Language": language})
+        (finding,) = response.get_json()["findings"]
+        assert len(finding["text"]) <= 1000
+
+
+def test_prices_of_five_decimals_are_exact(post: Post) -> None:
+    # by hand: 1000 bars at 20.00006 for two pieces each, or 2000 at 10.00004 for one
+    body = {
+        "parts": [{"id": "a", "length": 3000, "quantity": 2000}],
+        "stock": [
+            {"id": "6", "length": 6000, "price": 20.00006},
+            {"id": "3", "length": 3000, "price": 10.00004},
+        ],
+        "saw": {"kerf": 0, "least_remnant": 300},
+    }
+    (tube,) = post(PATH, body)["result"]["tubes"]
+    bound = tube["bound"]
+    assert tube["cost"] == bound["value"] == bound["lower_bound"] == 20_000.06
+    assert (bound["gap"], bound["proven_optimal"]) == (0, True)
+
+
+def test_no_price_no_cost(post: Post) -> None:
+    body = changed("parts", [{"id": "a", "length": 1200, "quantity": 1}])
+    assert post(PATH, body)["result"]["tubes"][0]["cost"] is None
+    body["stock"][0]["price"] = 31.9
+    assert post(PATH, body)["result"]["tubes"][0]["cost"] == 0
+
+
+def test_what_is_lacking_is_not_overstated(client: FlaskClient) -> None:
+    # 240 in hold 21 pieces of 11 1/4 in with cuts of 3/32 in (21·11 11/32 = 238 7/32); one is left
+    body = {
+        "units": "inch",
+        "parts": [{"id": "a", "length": 11.25, "quantity": 22}],
+        "stock": [{"id": "s", "length": 240, "count": 1}],
+        "saw": {"kerf": 3 / 32, "least_remnant": 12},
+    }
+    assert "At least 11.34375 in is lacking" in detail(client.post(PATH, json=body))
+    german = client.post(PATH, json=body, headers={"Accept-Language": "de"})
+    assert "Mindestens 11,34375 in fehlen" in detail(german)
+
+
+@pytest.mark.parametrize("prices", [(None, None), (21.60317, 26.11193)])
+@pytest.mark.parametrize("units", ["metric", "inch"])
+def test_a_bound_in_words_is_that_in_numbers(
+    post: Post, units: str, prices: tuple[float | None, float | None]
+) -> None:
+    # lengths by a rule that leaves a gap within the least budget
+    most, bars = (5000, (6000, 7000)) if units == "metric" else (200, (240, 280.015625))
+    lengths = [most * (7 + 37 * i % 89) / 96 for i in range(60)]
+    body = {
+        "units": units,
+        "parts": [
+            {"id": str(i), "length": math.ceil(x * 64) / 64, "quantity": 5 + i % 50}
+            for i, x in enumerate(lengths)
+        ],
+        "stock": [
+            {"id": str(bar), "length": bar, **({"price": price} if price else {})}
+            for bar, price in zip(bars, prices, strict=True)
+        ],
+        "saw": {"kerf": 0.09375, "least_remnant": 12},
+        "search": {"time_budget": 0.1},
+    }
+    answer = post(PATH, body)
+    bound = answer["result"]["tubes"][0]["bound"]
+    (finding,) = [f for f in answer["findings"] if f["code"] == "cut_list_not_proven"]
+    numbers = re.search(r"takes ([0-9.]+).*at least ([0-9.]+).*up to ([0-9.]+)", finding["text"])
+    assert numbers is not None
+    value, least, gap = map(float, numbers.groups())
+    assert value == pytest.approx(bound["value"], abs=1e-6)
+    assert bound["lower_bound"] - 1e-6 <= least <= bound["lower_bound"]
+    assert bound["gap"] <= gap <= bound["gap"] + 1e-6
+    assert finding["limit"]["value"] <= bound["lower_bound"]
+    assert finding["limit"]["value"] == pytest.approx(bound["lower_bound"], rel=1e-12)
+
+
 # --- CSV -----------------------------------------------------------------------------------------
 
 
@@ -382,7 +591,28 @@ def test_remnants_that_come_back_feed_the_next_list(client: FlaskClient) -> None
     assert (second["new_bars"], second["remnants_used"]) == (0, 1)
 
 
+def test_rests_of_the_csv_plan_add_up_to_what_goes_back(client: FlaskClient, post: Post) -> None:
+    body = changed("parts", [{"id": "a", "length": 1000, "quantity": 3}])
+    body["parts"].append({"id": "a", "length": 1200, "quantity": 2, "due_group": 1})
+    body["remnants"] = []
+    text = client.post(PATH, json=body, headers={"Accept": CSV}).get_data(as_text=True)
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    back = sum(
+        float(row["rest_mm"]) * (int(row["bars"]) - int(row["rests_cut_later"]))
+        for row in {row["pattern"]: row for row in rows}.values()
+        if row["rest_is"] == "remnant"
+    )
+    returned = post(PATH, body)["result"]["tubes"][0]["lengths"]["returned"]
+    assert back == pytest.approx(returned, abs=1e-6)
+    assert [row["rests_cut_later"] for row in rows] == ["1", "0"]
+
+
 FORMULAS = ["=1+1", "=cmd|' /C calc'!A0", "+1+1", "-2+3", "@SUM(A1)", '=HYPERLINK("x")', "  =1"]
+
+
+def as_text(formula: str) -> str:
+    """A formula as the specification says that it is written."""
+    return "'" + re.sub(r"\|(?=')", "|'", formula)
 
 
 @pytest.mark.parametrize("formula", FORMULAS)
@@ -395,8 +625,8 @@ def test_no_name_comes_back_as_a_formula(client: FlaskClient, formula: str) -> N
     text = client.post(PATH, json=body, headers={"Accept": "text/csv"}).get_data(as_text=True)
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     for row in rows:
-        assert row["tube"] == row["source_id"] == "'" + formula
-    assert {row["part"] for row in rows} == {"'" + formula, "b"}
+        assert row["tube"] == row["source_id"] == as_text(formula)
+    assert {row["part"] for row in rows} == {as_text(formula), "b"}
     # JSON is data and stays as it was sent
     answer = client.post(PATH, json=body).get_json()
     assert answer["result"]["tubes"][0]["tube"] == formula
@@ -441,7 +671,8 @@ BAD_QUERIES: list[tuple[str, list[tuple[str, str]]]] = [
     (QUERY + "&seed=1.5", [("/seed", "not_a_whole_number")]),
     (QUERY + "&time_budget=11", [("/time_budget", "out_of_range")]),
     (QUERY + "&end_trim=abc", [("/end_trim", "not_a_number")]),
-    (QUERY + "&end_trim=1e3", [("/end_trim", "not_a_number")]),
+    (QUERY + "&end_trim=1e999", [("/end_trim", "not_a_number")]),
+    (QUERY + "&seed=5e-1", [("/seed", "not_a_whole_number")]),
     (QUERY + "&end_trim=", [("/end_trim", "not_a_number")]),
     (QUERY + "&part_last_piece=yes", [("/part_last_piece", "not_a_flag")]),
     ("?kerf=60&least_remnant=1", [("/kerf", "cut_list_out_of_range")]),
@@ -472,6 +703,27 @@ def test_all_bad_rows_are_told_at_once(client: FlaskClient) -> None:
     assert len(refusals(post_csv(client, HEAD + BAR + rows))) == 5
     zero = "".join(f"part,p{i},{0 if i % 2 else 10},1,,,\r\n" for i in range(10))
     assert len(refusals(post_csv(client, HEAD + BAR + zero))) == 5
+
+
+def test_a_query_takes_numbers_as_json_writes_them(client: FlaskClient) -> None:
+    # RFC 8259, section 6
+    plain = post_csv(client, PART, "?kerf=1&least_remnant=300&step=0.4&seed=100")
+    other = post_csv(client, PART, "?kerf=1e0&least_remnant=3.00E2&step=4.0E-1&seed=1e2")
+    assert plain.status_code == 200
+    assert other.get_json() == plain.get_json()
+
+
+def test_too_many_rows_of_a_kind_are_told_as_rows(client: FlaskClient) -> None:
+    rows = "".join(f"part,p{i},10,1,,,\r\n" for i in range(1001))
+    response = post_csv(client, HEAD + BAR + rows)
+    (entry,) = response.get_json()["errors"]
+    assert entry["detail"].startswith("The file has 1001 rows of kind part; allowed is 1 to 1000")
+    assert (entry["pointer"], entry["value"]) == ("/lines", 1001)
+    none = post_csv(client, HEAD + BAR).get_json()["errors"][0]["detail"]
+    assert none.startswith("The file has 0 rows of kind part;")
+    many = post_csv(client, HEAD + BAR + "part,p,1,1,,,\r\n" * 5001).get_json()["errors"][0]
+    assert "send JSON" not in many["detail"]
+    assert "1000 parts" in many["detail"]
 
 
 def test_flags_and_numbers_of_the_query_are_read(client: FlaskClient) -> None:

@@ -20,12 +20,14 @@ from service.calc.cut_list import (
     Remnant,
     Saw,
     Search,
+    SeveralRefusedError,
     StockLength,
     TubeCutList,
     cut_list,
+    fitting_step,
 )
 from service.calc.cutting_stock import BarKind, CuttingStock, fill_free_bars, first_fit_decreasing
-from service.calc.cutting_stock_search import Meter, solve
+from service.calc.cutting_stock_search import Meter, next_sum, solve
 from service.errors import Amount, CalculationError, MissingError, OutOfRangeError
 from service.web import texts
 from service.web.answer import finding_note
@@ -148,7 +150,16 @@ def test_returned_remnants_serve_a_later_list_in_full() -> None:
 
 def test_remnants_alone_will_do() -> None:
     made = one(job(Part("a", 500.0, 2), stock=(), remnants=(Remnant("r", 1100.0),)))
-    assert (made.new_bars, made.cost, made.bound.proven_optimal) == (0, 0.0, True)
+    assert (made.new_bars, made.cost, made.bound.proven_optimal) == (0, None, True)
+
+
+@pytest.mark.parametrize(("price", "cost"), [(None, None), (31.9, 0.0)])
+def test_no_new_bar_costs_nothing_only_where_there_is_a_price(
+    price: float | None, cost: float | None
+) -> None:
+    stock = (StockLength("bar", 6000.0, price=price),)
+    made = one(job(Part("a", 500.0, 1), stock=stock, remnants=(Remnant("r", 1000.0),)))
+    assert (made.new_bars, made.cost) == (0, cost)
 
 
 # --- due groups ----------------------------------------------------------------------------------
@@ -232,8 +243,45 @@ def test_a_part_that_fits_no_bar_is_named() -> None:
     )
     assert isinstance(error, OutOfRangeError)
     assert (error.code, error.field) == ("part_fits_no_bar", ("parts", 1, "length"))
-    assert error.values["id"] == error.values["ids"] == "long"
+    assert error.values["id"] == "long"
     assert error.values["most"] == Amount(5990.0, "length")
+    assert error.values["detail"] == "cut_list_longer_stock"
+
+
+def test_each_part_that_fits_no_bar_is_told_in_every_tube() -> None:
+    parts = [Part(f"p{i}", 7000.0 + i, 1, "AB"[i % 2]) for i in range(4)]
+    stock = (StockLength("bar", 6000.0, "A"), StockLength("bar", 6500.0, "B"))
+    error = refusal(job(*parts, Part("ok", 10.0, 1, "A"), stock=stock))
+    assert isinstance(error, SeveralRefusedError)
+    assert (error.code, error.field) == ("part_fits_no_bar", ("parts", 0, "length"))
+    assert sorted((e.field[1], e.values["most"]) for e in error.refusals) == [
+        (i, Amount(6500.0 if i % 2 else 6000.0, "length")) for i in range(4)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("length", "bar", "step", "cure"),
+    [
+        (6000.05, 6000.05, 0.1, "cut_list_finer_step"),
+        (6000.05, 6000.05, 0.05, None),
+        (6000.06, 6000.05, 0.1, "cut_list_longer_stock"),
+    ],
+)
+def test_a_part_that_only_the_grid_keeps_out_is_told_so(
+    length: float, bar: float, step: float, cure: str | None
+) -> None:
+    made = job(Part("a", length, 1), stock=(StockLength("s", bar),), search=Search(step=step))
+    if cure is None:
+        assert one(made).new_bars == 1
+    else:
+        assert refusal(made).values["detail"] == cure
+
+
+def test_a_part_whose_bar_has_the_count_0_is_told_so() -> None:
+    made = job(Part("a", 1000.0, 1), stock=(StockLength("bar", 6000.0, count=0),))
+    error = refusal(made)
+    assert (error.code, error.values["detail"]) == ("part_fits_no_bar", "cut_list_count_is_zero")
+    assert error.values["most"] == Amount(6000.0, "length")
 
 
 def test_limited_stock_says_what_is_missing() -> None:
@@ -243,7 +291,7 @@ def test_limited_stock_says_what_is_missing() -> None:
     assert (error.code, error.field) == ("stock_cannot_hold_parts", ("stock",))
     assert error.values["missing"] == "a × 1, b × 3"
     assert error.values["count"] == 4
-    assert error.values["least"] == Amount(2001 + 3 * 503.0, "length")
+    assert error.values["lacking"] == Amount(2001 + 3 * 503.0, "length")
 
 
 def test_enough_limited_stock_is_enough() -> None:
@@ -298,6 +346,102 @@ def test_numbers_out_of_range_are_refused_with_their_place(
 ) -> None:
     error = refusal(replace(job(Part("a", 100.0, 1)), **changes))
     assert (error.code, error.field) == ("cut_list_out_of_range", field)
+
+
+def test_one_id_may_stand_once_for_each_tube() -> None:
+    parts = (Part("p", 700.0, 1, "A"), Part("p", 700.0, 1, "B"))
+    stock = (
+        StockLength("bar", 6000.0, "A", price=20.0),
+        StockLength("bar", 5000.0, "B", price=9.0),
+    )
+    remnants = (Remnant("r", 600.0, "A", 2), Remnant("r", 650.0, "B", 3))
+    first, second = cut_list(job(*parts, stock=stock, remnants=remnants)).tubes
+    assert [(use.stock, use.cost) for use in (*first.stock_use, *second.stock_use)] == [
+        ("bar", 20.0),
+        ("bar", 9.0),
+    ]
+    assert (first.remnants_unused, second.remnants_unused) == ((remnants[0],), (remnants[1],))
+    for changes in (
+        {"stock": (*stock, StockLength("bar", 4000.0, "B", price=7.0))},
+        {"stock": stock, "remnants": (*remnants, Remnant("r", 500.0, "B"))},
+    ):
+        error = refusal(job(*parts, **changes))
+        assert (error.code, error.field[1:]) == ("cut_list_id_twice", (2, "id"))
+
+
+# --- the step and the longest bar ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("longest", "step"),
+    [(15_000.0, 0.1), (15_000.1, 0.2), (30_000.0, 0.2), (30_001.0, 0.5), (100_000.0, 1.0)],
+)
+def test_the_first_step_that_fits_the_longest_bar(longest: float, step: float) -> None:
+    # 150,000 steps of 0.1 mm are 15 m
+    assert fitting_step(longest, (0.1, 0.2, 0.5, 1.0)) == step
+    part = Part("a", longest - 100, 1)
+    made = job(part, stock=(StockLength("s", longest),), search=Search(step=step, usual_step=0.1))
+    codes = [finding.code for finding in cut_list(made).findings]
+    assert ("cut_list_coarser_step" in codes) == (step > 0.1)
+
+
+def test_a_step_too_fine_for_a_bar_is_refused_with_one_that_is_not() -> None:
+    stock = (StockLength("s", 17_999.0),)
+    error = refusal(job(Part("a", 100.0, 1), stock=stock))
+    assert (error.code, error.field) == ("cut_list_step_too_fine", ("stock", 0, "length"))
+    step = error.values["least_step"]
+    assert step == Amount(0.12, "length")
+    assert one(job(Part("a", 100.0, 1), stock=stock, search=Search(step=0.12))).new_bars == 1
+
+
+# --- tubes that no part is of --------------------------------------------------------------------
+
+
+def test_a_tube_that_no_part_is_of_is_named() -> None:
+    made = job(
+        Part("a", 100.0, 1, "12x1"),
+        stock=(StockLength("s", 6000.0, "12x1"), StockLength("t", 6000.0, "12 x 1")),
+        remnants=(Remnant("r", 500.0, "12X1"), Remnant("q", 500.0, "12 x 1")),
+        tubes=("12x1", "10x1"),
+    )
+    (finding,) = cut_list(made).findings
+    assert (finding.code, finding.severity) == ("cut_list_tube_of_no_part", "needs_care")
+    assert finding.values["count"] == 4
+    assert (
+        finding.values["names"] == "'12 x 1' (stock, remnants), '12X1' (remnants), '10x1' (tubes)"
+    )
+    assert (
+        cut_list(replace(made, stock=made.stock[:1], remnants=(), tubes=("12x1",))).findings == ()
+    )
+
+
+# --- prices of many decimals ---------------------------------------------------------------------
+
+
+def test_prices_of_five_decimals_are_exact() -> None:
+    # by hand: two pieces a bar of 6 m, one a bar of 3 m; 1000·20.00006 < 2000·10.00004
+    stock = (StockLength("6", 6000.0, price=20.00006), StockLength("3", 3000.0, price=10.00004))
+    made = one(job(Part("a", 3000.0, 2000), stock=stock, saw=Saw(0.0, 300.0)))
+    assert made.cost == made.bound.value == made.bound.lower_bound == 20_000.06
+    assert made.bound.proven_optimal
+    assert [(use.stock, use.bars, use.cost) for use in made.stock_use] == [("6", 1000, 20_000.06)]
+
+
+def test_prices_past_nine_decimals_are_told_to_six() -> None:
+    stock = (StockLength("6", 6000.0, price=20 / 3), StockLength("3", 3000.0, price=11 / 3))
+    made = one(job(Part("a", 3000.0, 5), stock=stock, saw=Saw(0.0, 300.0)))
+    assert made.cost == made.bound.value == made.bound.lower_bound == 17.0  # 2·20/3 + 11/3
+    assert made.bound.proven_optimal
+
+
+def test_the_next_sum_of_prices() -> None:
+    bars = (BarKind(60, 700_003), BarKind(40, 500_009), BarKind(30, 0, 2))
+    # 2·700,003 + 500,009 and 700,003 + 2·500,009 + …: nothing between 1,900,015 and 2,000,036
+    assert next_sum(bars, 1_900_015, 2_000_036) == 1_900_015
+    assert next_sum(bars, 1_900_016, 2_000_036) == 2_000_036
+    assert next_sum(bars, 2_000_000, 2_000_020) == 2_000_020
+    many = tuple(BarKind(60, 1000 + i) for i in range(9))
+    assert next_sum(many, 99_990, 100_000) == 99_990  # too many to try: nothing is claimed
 
 
 # --- budget, seed, findings ----------------------------------------------------------------------

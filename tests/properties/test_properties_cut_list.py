@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from hypothesis import assume, given, settings
@@ -23,6 +24,7 @@ from service.calc.cut_list import (
     Remnant,
     Saw,
     Search,
+    SeveralRefusedError,
     StockLength,
     TubeCutList,
     cut_list,
@@ -35,7 +37,14 @@ from service.calc.cutting_stock import (
     l2_bound,
     material_bound,
 )
-from service.calc.cutting_stock_search import Meter, knapsack, linear_bound, lower_bound, solve
+from service.calc.cutting_stock_search import (
+    Meter,
+    knapsack,
+    linear_bound,
+    lower_bound,
+    next_sum,
+    solve,
+)
 from service.errors import NotDeterminedError, OutOfRangeError
 
 SECONDS = 0.3
@@ -193,6 +202,52 @@ def test_a_list_without_due_groups_is_bounded_by_any_split_of_it(job: CutJob) ->
 # --- the cutting stock problem itself ------------------------------------------------------------
 
 
+PRICES = st.one_of(
+    st.integers(1, 10**7).map(lambda n: 5 + n / 10**5),
+    st.integers(1, 10**12).map(lambda n: 5 + n / 10**11),
+    st.floats(5, 50),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(300, 2900), min_size=1, max_size=3, unique=True),
+    st.lists(PRICES, min_size=2, max_size=2),
+)
+def test_cost_and_bound_hold_for_the_prices_as_they_were_sent(
+    lengths: list[int], prices: list[float]
+) -> None:
+    parts = tuple(Part(str(x), float(x), 2) for x in lengths)
+    stock = (StockLength("6", 6000.0, price=prices[0]), StockLength("3", 3000.0, price=prices[1]))
+    made = cut_list(CutJob(parts, stock, Saw(0.0, 300.0), search=Search(SECONDS))).tubes[0]
+    exact = [Fraction(repr(price)) for price in prices]
+    unit = math.lcm(*(price.denominator for price in exact))
+    kinds: list[Kind] = [
+        (bar, int(price * unit), None) for bar, price in zip((6000, 3000), exact, strict=True)
+    ]
+    least = Fraction(int(least_price_by_search(lengths, [2] * len(lengths), kinds)), unit)
+    decimals = max(len(repr(price).partition(".")[2]) for price in prices)
+    told = round(float(least), 6 if decimals > 9 else 9)
+    assert made.cost == made.bound.value
+    assert made.bound.lower_bound <= told <= made.bound.value
+    if made.bound.proven_optimal:
+        assert made.bound.value == told
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(1, 60), min_size=1, max_size=3), st.integers(0, 200), st.integers(0, 200)
+)
+def test_the_next_sum_against_every_sum(prices: list[int], least: int, more: int) -> None:
+    below = least + more
+    sums = {0}
+    for price in prices:
+        sums = {s + n * price for s in sums for n in range(below // price + 1)}
+    bars = [BarKind(1, price) for price in prices]
+    wanted = min((s for s in sums if least <= s < below), default=below)
+    assert next_sum(bars, least, below) == wanted
+
+
 @st.composite
 def problems(draw: st.DrawFn, most_pieces: int = 9) -> CuttingStock:
     sizes = draw(st.lists(st.integers(5, 60), min_size=1, max_size=5, unique=True))
@@ -320,7 +375,7 @@ def test_stock_that_cannot_hold_the_parts_is_refused_and_only_then(problem: Cutt
     kinds: list[Kind] = [(b.capacity, b.price, b.count) for b in problem.bars if b.price]
     least = least_price_by_search(problem.sizes, problem.demand, kinds)
     if math.isinf(least):
-        with pytest.raises((OutOfRangeError, NotDeterminedError)) as refusal:
+        with pytest.raises((OutOfRangeError, NotDeterminedError, SeveralRefusedError)) as refusal:
             cut_list(job)
         assert refusal.value.code in {
             "part_fits_no_bar",
