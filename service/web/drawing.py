@@ -29,6 +29,8 @@ LETTER_WIDTH = 0.53
 
 Point = tuple[float, float]
 Space = Sequence[float]
+# Where an isometric view is seen from.
+EYE = (1.0, -1.0, 1.0)
 View = Literal["isometric", "top", "front", "side"]
 
 STYLE = """
@@ -59,14 +61,14 @@ def words(code: str, **values: str | int) -> str:
 
 
 def project(point: Space, view: View) -> Point:
-    """A point in space as (right, down) of a view, mm.
+    """A point in space as (right, down) of a view, mm; none is a mirror image.
 
-    Isometric: x to the lower right, y to the lower left, z up, all in one scale.
-    Top shows x and y, front x and z, side y and z.
+    Isometric: x to the lower right, y to the upper right, z up, all in one scale; ``EYE`` says from
+    where. Top shows x and y from above, front x and z from −y, side y and z from +x.
     """
     x, y, z = point
     if view == "isometric":
-        return (x - y) * math.cos(math.pi / 6), (x + y) / 2 - z
+        return (x + y) * math.cos(math.pi / 6), (x - y) / 2 - z
     return {"top": (x, -y), "front": (x, -z), "side": (y, -z)}[view]
 
 

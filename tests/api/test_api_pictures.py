@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from types import ModuleType
 from typing import Any
@@ -12,6 +13,8 @@ from conftest import Post
 from flask.testing import FlaskClient
 
 from service.api import fit_tolerance, inspection, run_geometry
+from service.web import drawing
+from service.web.drawing import EYE
 
 SVG = "image/svg+xml"
 NAMESPACE = "{http://www.w3.org/2000/svg}"
@@ -23,7 +26,7 @@ DRAWN: list[tuple[str, ModuleType]] = [
 each = pytest.mark.parametrize(("path", "module"), DRAWN)
 
 
-def drawing(client: FlaskClient, path: str, body: Any) -> ElementTree.Element:
+def drawing_of(client: FlaskClient, path: str, body: Any) -> ElementTree.Element:
     response = client.post(path, json=body, headers={"Accept": SVG})
     assert response.status_code == 200, response.get_data(as_text=True)
     assert response.content_type == SVG
@@ -87,7 +90,7 @@ def test_a_refusal_is_told_as_a_problem(client: FlaskClient, path: str, module: 
 def test_it_stands_alone_and_tells_in_words(
     client: FlaskClient, path: str, module: ModuleType
 ) -> None:
-    root = drawing(client, path, module.EXAMPLE)
+    root = drawing_of(client, path, module.EXAMPLE)
     assert root.tag == f"{NAMESPACE}svg"
     assert root[0].tag == f"{NAMESPACE}title"
     assert root[0].text
@@ -106,7 +109,7 @@ def test_it_stands_alone_and_tells_in_words(
 
 @each
 def test_everything_lies_on_the_sheet(client: FlaskClient, path: str, module: ModuleType) -> None:
-    root = drawing(client, path, module.EXAMPLE)
+    root = drawing_of(client, path, module.EXAMPLE)
     _, _, width, height = (float(v) for v in root.get("viewBox", "").split())
     for text in root.iter(f"{NAMESPACE}text"):
         x, y = float(text.get("x", "-1")), float(text.get("y", "-1"))
@@ -125,7 +128,7 @@ def test_everything_lies_on_the_sheet(client: FlaskClient, path: str, module: Mo
 def test_lines_differ_in_more_than_colour(
     client: FlaskClient, path: str, module: ModuleType
 ) -> None:
-    root = drawing(client, path, module.EXAMPLE)
+    root = drawing_of(client, path, module.EXAMPLE)
     style = next(root.iter(f"{NAMESPACE}style")).text or ""
     rules = dict(re.findall(r"\.([a-z]+)\{([^}]*)\}", style))
     looks = [
@@ -147,12 +150,14 @@ def test_deviations_are_labelled_with_their_length(client: FlaskClient, post: Po
     answer = post("/v1/inspection", inspection.EXAMPLE)["result"]
     words = [
         text.text or ""
-        for text in drawing(client, "/v1/inspection", inspection.EXAMPLE).iter(f"{NAMESPACE}text")
+        for text in drawing_of(client, "/v1/inspection", inspection.EXAMPLE).iter(
+            f"{NAMESPACE}text"
+        )
     ]
     for row in answer["points"]:
         assert any(f"{row['distance']:.3g} mm" in word for word in words)
     # an arrow at every compared point of every view
-    root = drawing(client, "/v1/inspection", inspection.EXAMPLE)
+    root = drawing_of(client, "/v1/inspection", inspection.EXAMPLE)
     arrows = [p for p in root.iter(f"{NAMESPACE}path") if p.get("class") == "arrow"]
     assert len(arrows) == 3 * len(answer["points"])
 
@@ -160,7 +165,7 @@ def test_deviations_are_labelled_with_their_length(client: FlaskClient, post: Po
 def test_the_ellipse_is_that_of_the_covariance(client: FlaskClient) -> None:
     # one mark error only: the cloud of end 2 is a line along the two straights it acts on
     body = {**fit_tolerance.EXAMPLE, "spread": {"cut": {"sigma": 1.0}}}
-    root = drawing(client, "/v1/fit-tolerance", body)
+    root = drawing_of(client, "/v1/fit-tolerance", body)
     across, along = [e for e in root.iter(f"{NAMESPACE}ellipse") if e.get("class") == "ellipse"]
     assert float(across.get("rx", "1")) == pytest.approx(0, abs=0.01)
     limit = next(r for r in root.iter(f"{NAMESPACE}rect") if r.get("class") == "limit")
@@ -171,7 +176,7 @@ def test_the_ellipse_is_that_of_the_covariance(client: FlaskClient) -> None:
 
 @pytest.mark.parametrize("units", ["metric", "inch"])
 def test_units_of_the_caller(client: FlaskClient, units: str) -> None:
-    root = drawing(client, "/v1/fit-tolerance", {**fit_tolerance.EXAMPLE, "units": units})
+    root = drawing_of(client, "/v1/fit-tolerance", {**fit_tolerance.EXAMPLE, "units": units})
     words = " ".join(text.text or "" for text in root.iter(f"{NAMESPACE}text"))
     assert bool(re.search(r"[0-9] mm\b", words)) == (units == "metric")
     assert bool(re.search(r"[0-9] in\b", words)) == (units == "inch")
@@ -183,7 +188,7 @@ def test_large_and_degenerate_runs_can_be_drawn(client: FlaskClient) -> None:
     straight = {"bends": [], "last_straight": 300}
     for run in (long, straight):
         body = {"tube": {"outside_diameter": 10, "wall_thickness": 1}, "run": run, "measured": run}
-        root = drawing(client, "/v1/inspection", body)
+        root = drawing_of(client, "/v1/inspection", body)
         assert len(list(root.iter(f"{NAMESPACE}polyline"))) == 9
         spread = {
             "tube": body["tube"],
@@ -191,4 +196,33 @@ def test_large_and_degenerate_runs_can_be_drawn(client: FlaskClient) -> None:
             "spread": {"cut": {"sigma": 1}},
             "capture": {"radial": 1, "axial": 1, "angle": 1},
         }
-        drawing(client, "/v1/fit-tolerance", spread)
+        drawing_of(client, "/v1/fit-tolerance", spread)
+
+
+@pytest.mark.parametrize(
+    ("view", "eye"),
+    [("isometric", EYE), ("top", (0, 0, 1)), ("front", (0, -1, 0)), ("side", (1, 0, 0))],
+)
+def test_no_view_is_a_mirror_image(view: drawing.View, eye: tuple[float, float, float]) -> None:
+    """Right × up points to the eye, from which nothing is seen but what lies across (ISO 5456)."""
+    axes = [drawing.project(axis, view) for axis in ((1, 0, 0), (0, 1, 0), (0, 0, 1))]
+    right = [x for x, _ in axes]
+    up = [-y for _, y in axes]
+    across = [right[i - 2] * up[i - 1] - right[i - 1] * up[i - 2] for i in range(3)]
+    size = math.hypot(*across)
+    assert [value / size for value in across] == pytest.approx(
+        [value / math.hypot(*eye) for value in eye], abs=1e-12
+    )
+
+
+def test_a_bend_to_the_left_is_drawn_to_the_left(client: FlaskClient) -> None:
+    """Seen from above, a run that turns to the left and then up does so in every view."""
+    row = {"straight": 200, "angle": 90, "radius": 45}
+    run = {"bends": [row, {**row, "rotation": 90}], "last_straight": 200}
+    svg = drawing_of(client, "/v1/run-geometry", {"run": run})
+    large, top = [n for n in svg.iter(f"{NAMESPACE}polyline") if n.get("class") == "nominal"][:2]
+    for line in (large, top):
+        points = [tuple(map(float, p.split(","))) for p in str(line.get("points")).split()]
+        (ax, ay), (bx, by), (cx, cy) = points[0], points[1], points[14]
+        turn = (bx - ax) * (cy - by) - (by - ay) * (cx - bx)
+        assert turn < 0  # y goes down the page

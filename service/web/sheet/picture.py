@@ -15,7 +15,7 @@ from html import escape
 from itertools import pairwise
 from typing import NamedTuple
 
-from service.web.drawing import MARGIN, WIDTH, Point, Sheet, broken, number, project
+from service.web.drawing import EYE, MARGIN, WIDTH, Point, Sheet, broken, number, project
 
 Space = tuple[float, float, float]
 
@@ -308,8 +308,8 @@ def _headed(words: str, width: float) -> Iterator[str]:
 
 
 def _nearness(leg: Sequence[Space]) -> float:
-    """Mean distance towards the eye, which looks along −(1, 1, 1)."""
-    return sum(sum(p) for p in leg) / len(leg)
+    """Mean distance towards the eye."""
+    return sum(x * eye for p in leg for x, eye in zip(p, EYE, strict=True)) / len(leg)
 
 
 # --- elements ------------------------------------------------------------------------------------
