@@ -8,7 +8,7 @@ an arc takes (1 − stretch)·R·θ of straight tube.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal, NamedTuple
@@ -241,7 +241,7 @@ def mark_layout(
         bends=tuple(rows),
         last_straight=run.last_straight if measured_from == "end_1" else _first_straight(run),
         methods=("mark-layout", "rotation-arc") + ("crank-angle",) * bool(springback),
-        findings=tuple(_findings(rows, cut, measure, bool(springback), die)),
+        findings=(*_springback_findings(rows, laws), *_findings(rows, cut, measure, die)),
     )
 
 
@@ -353,10 +353,25 @@ def _inch_label(reading: float, per_inch: float) -> str:
     return f"{sign}{whole} {part} in" if whole else f"{sign}{part} in"
 
 
-def _findings(
-    rows: Sequence[BendMarks], cut: float, measure: Measure, sprung: bool, die: Die | None
+def _springback_findings(
+    rows: Sequence[BendMarks], laws: Mapping[float | None, Springback]
 ) -> list[Finding]:
-    found = [] if sprung or not rows else [Finding("springback_not_given", "needs_care")]
+    """Bends that are cranked to the finished angle, for want of a springback; one a radius."""
+    if not laws:
+        return [Finding("springback_not_given", "needs_care")] if rows else []
+    if None in laws:
+        return []
+    without = {row.radius: row for row in reversed(rows) if row.radius not in laws}
+    return [
+        Finding("springback_of_other_radius", "needs_care", row.bend, Amount(row.radius, "length"))
+        for row in reversed(without.values())
+    ]
+
+
+def _findings(
+    rows: Sequence[BendMarks], cut: float, measure: Measure, die: Die | None
+) -> list[Finding]:
+    found = []
     if measure == "as_you_go" and len(rows) > 1:
         found.append(Finding("errors_add_up", "needs_care"))
     for row in rows:

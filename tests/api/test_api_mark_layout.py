@@ -233,6 +233,19 @@ def test_springback_holds_for_its_radius_only(post: Post) -> None:
     assert [b["crank"]["exact"] for b in result["bends"]] == pytest.approx([91, 60])
 
 
+def test_a_radius_without_a_springback_of_its_own_is_told_once(post: Post) -> None:
+    row = {"straight": 100, "angle": 60, "radius": 60}
+    run = {"bends": [row, {**row, "radius": 45}, row], "last_straight": 100}
+    body = {"tube": FULL["tube"], "run": run, "springback": [{"constant": 1, "radius": 45}]}
+    (found,) = post(LAYOUT, body)["findings"]
+    assert (found["code"], found["severity"]) == ("springback_of_other_radius", "needs_care")
+    assert (found["bend"], found["value"]) == (1, {"value": 60, "unit": "mm"})
+    both = [*body["springback"], {"constant": 2, "radius": 60}]
+    assert codes(post(LAYOUT, {**body, "springback": both})) == set()
+    every = [*body["springback"], {"constant": 2}]
+    assert codes(post(LAYOUT, {**body, "springback": every})) == set()
+
+
 def test_findings_on_each_side_of_their_limit(post: Post) -> None:
     plain = {"tube": FULL["tube"], "run": RUN}
     assert codes(post(LAYOUT, plain)) == {"springback_not_given"}
