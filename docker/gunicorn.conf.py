@@ -1,7 +1,7 @@
 """How gunicorn serves this application; ``gunicorn --config docker/gunicorn.conf.py``.
 
-Each value can be set by the environment variable named beside it. On SIGHUP shop profile and keys
-file are read anew; new code needs a new start.
+What can be set by the environment is in ``service.web.settings.ServerSettings``. On SIGHUP shop
+profile and keys file are read anew; new code needs a new start.
 """
 
 import atexit
@@ -13,6 +13,24 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+
+from service.errors import ProfileError
+from service.web.settings import server_settings
+
+
+def _tell_in_a_line(kind, error, trace):
+    """What an operator can mend is said in one line; where in the code it was found is no help."""
+    if issubclass(kind, ProfileError):
+        sys.stderr.write(f"{error}\n")
+    else:
+        sys.__excepthook__(kind, error, trace)
+
+
+sys.excepthook = _tell_in_a_line
+try:
+    _chosen = server_settings()
+except ProfileError as _error:
+    sys.exit(str(_error))
 
 
 def _cores():
@@ -26,29 +44,35 @@ def _cores():
 
 
 wsgi_app = "service.app:create_app()"
-bind = os.environ.get("SERVICE_BIND", "127.0.0.1:8000")
+bind = _chosen.bind
 
 # One process a core does the arithmetic; the threads only wait for clients that read slowly. A
 # proxy in front (docker/nginx.conf) takes the clients that send slowly.
-workers = int(os.environ.get("SERVICE_WORKERS") or _cores())
-worker_class = "gthread"
-threads = int(os.environ.get("SERVICE_THREADS", "4"))
+workers = _chosen.workers or _cores()
+worker_class = "service.web.worker.Worker"
+threads = _chosen.threads
 
 # The longest answer is a cut list: 10 s of search at the most, and the upload of its body.
-timeout = int(os.environ.get("SERVICE_TIMEOUT", "60"))
+timeout = _chosen.timeout
 graceful_timeout = 30
 keepalive = 5
 
 # Loaded once and shared by the workers; a broken shop profile or keys file stops the start.
 preload_app = True
 # A worker is renewed now and then, not all at the same time.
-max_requests = int(os.environ.get("SERVICE_MAX_REQUESTS", "200000"))
+max_requests = _chosen.max_requests
 max_requests_jitter = max_requests // 10
 
 # The longest address is a setup sheet to bookmark.
 limit_request_line = 8190
 limit_request_fields = 60
 limit_request_field_size = 8190
+
+# Of proxies only the application knows (SERVICE_TRUSTED_PROXIES): no header of a caller, nor of one
+# on this machine, sets scheme or path here.
+forwarded_allow_ips = ""
+forwarder_headers = ""
+secure_scheme_headers = {}
 
 # The request log is the application's own (JSON, one line a request).
 accesslog = None
@@ -90,21 +114,28 @@ def _is_near(address):
         return False
 
 
-def on_starting(server):
-    """Refuse to listen beyond this machine without keys, unless that is asked for by name."""
-    from service.web.keys import read_keys
+def _refusal(server):
+    """Why the service may not listen where it is told to; nothing where it may."""
+    from service.web.keys import keys_of
     from service.web.settings import from_environment
 
     settings = from_environment()
-    if read_keys(settings.key_lines) or settings.open_to_network_without_keys:
-        return
-    if not all(_is_near(address) for address in server.cfg.address):
-        listening = ", ".join(server.cfg.bind)
-        sys.exit(
-            f"refused to listen on {listening} without keys: set SERVICE_KEYS_FILE (python -m "
-            "service.web.keys NAME SCOPES makes a key), or bind to 127.0.0.1, or, on a network "
-            "you trust, set SERVICE_OPEN_TO_NETWORK_WITHOUT_KEYS=yes"
-        )
+    if keys_of(settings) or settings.open_to_network_without_keys:
+        return ""
+    if all(_is_near(address) for address in server.cfg.address):
+        return ""
+    return (
+        f"refused to listen on {', '.join(server.cfg.bind)} without keys: set SERVICE_KEYS_FILE "
+        "(python -m service.web.keys NAME SCOPES makes a key), or bind to 127.0.0.1, or, on a "
+        "network you trust, set SERVICE_OPEN_TO_NETWORK_WITHOUT_KEYS=yes"
+    )
+
+
+def on_starting(server):
+    """Refuse to listen beyond this machine without keys, unless that is asked for by name."""
+    why = _refusal(server)
+    if why:
+        sys.exit(why)
 
 
 def on_reload(server):
@@ -116,11 +147,15 @@ def on_reload(server):
     tried = subprocess.run(
         [sys.executable, "-c", REHEARSAL], env=kept, capture_output=True, text=True, check=False
     )
-    if tried.returncode:
-        why = tried.stderr.strip()
+    try:
+        why = tried.stderr.strip() if tried.returncode else _refusal(server)
+        loaded = None if why else server.app.load()
+    except Exception as error:  # what was sound a moment ago has changed meanwhile
+        why, loaded = str(error), None
+    if loaded is None:
         server.log.error("Not reloaded, the service goes on as it was: %s", why)
         return
-    server.app.callable = server.app.load()
+    server.app.callable = loaded
     server.log.info("Shop profile and keys read anew")
 
 

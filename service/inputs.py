@@ -286,7 +286,9 @@ class DieSchema(StrictSchema):
     tube_outside_diameter = Length(
         "Tube that its groove is made for", least=0.01, most=500.0, required=True
     )
-    radius = Length("Centre-line radius", least=0.01, most=10_000.0, required=True)
+    radius = Length(
+        "Centre-line radius, above half that tube", least=0.01, most=10_000.0, required=True
+    )
     largest_angle = Angle("Largest set angle", least=1.0, required=True)
     clamp_length = Length("Straight tube that the clamp needs", most=10_000.0)
     pressure_die_length = Length("Straight tube that the pressure die needs", most=10_000.0)
@@ -309,12 +311,23 @@ def die_field(**kwargs: Any) -> Either:
     )
 
 
-def die_of(given: Any) -> Die | None:
-    """A die of the shop profile by id, or one by its values."""
+def die_of(given: Any, *field: str | int) -> Die | None:
+    """A die of the shop profile by id, or one by its values.
+
+    Arguments:
+        field: where the die stands in the request; ``die`` when left out
+
+    Raises:
+        OutOfRangeError: a radius of half the diameter of its tube or less
+    """
     if given is None:
         return None
     if isinstance(given, str):
         return reference.shop().dies[given]
+    least = given["tube_outside_diameter"] / 2
+    if given["radius"] <= least:
+        parts = {"value": Amount(given["radius"], "length"), "limit": Amount(least, "length")}
+        raise OutOfRangeError("die_radius_within_tube", (*(field or ("die",)), "radius"), parts)
     return Die(id="inline", **given)
 
 
@@ -381,7 +394,8 @@ def bender_of(given: Any) -> Bender | None:
     """A bender of the shop profile by id, or one by its values.
 
     Raises:
-        OutOfRangeError, GeometryError: the smallest tube above the largest; as ``surroundings_of``
+        OutOfRangeError, GeometryError: the smallest tube above the largest; as ``bender_dies`` and
+            ``surroundings_of``
     """
     if given is None:
         return None
@@ -402,11 +416,15 @@ def bender_of(given: Any) -> Bender | None:
 
 
 def bender_dies(given: Any) -> tuple[Die, ...]:
-    """The dies of a bender, in its own order; those by values are numbered ``inline-1``, …"""
+    """The dies of a bender, in its own order; those by values are numbered ``inline-1``, …
+
+    Raises:
+        OutOfRangeError: as ``die_of``
+    """
     if isinstance(given, str):
         shop = reference.shop()
         return tuple(shop.dies[name] for name in shop.benders[given].dies)
-    dies = [die_of(die) for die in given["dies"]]
+    dies = [die_of(die, "bender", "dies", index) for index, die in enumerate(given["dies"])]
     return tuple(
         replace(die, id=f"inline-{number}") if die.id == "inline" else die
         for number, die in enumerate(dies, 1)

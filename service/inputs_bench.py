@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.errors import Amount, GeometryError, OutOfRangeError
+from service.errors import Amount, GeometryError, MissingError, OutOfRangeError, Value
 from service.model import BenchEdges, BoxBody, CylinderBody, Surroundings
 from service.web.fields import Choice, Flag, Length, Part, Parts, Text
 from service.web.schema import StrictSchema
@@ -55,7 +55,8 @@ class SurroundingsSchema(StrictSchema):
     """What a tube may run into while it is bent.
 
     Frame: origin on the axis of the die, as high as the centre line of the tube; x the way in which
-    the tube is fed, z up, y to the left of x.
+    the tube is fed, z up, y to the left of x. The straight tube behind the die may touch a body
+    that carries it; a body that it overlaps along the pressure die counts as what clamps it.
     """
 
     swings = Choice(
@@ -74,11 +75,14 @@ def surroundings_of(given: Any) -> Surroundings | None:
     """What stands round the bender, of a converted body.
 
     Raises:
-        OutOfRangeError: an edge or a corner that lies before its counterpart
+        OutOfRangeError: an edge or a corner that lies before its counterpart, a floor above the
+            bench top
+        MissingError: edges of a bench top whose height is not stated
         GeometryError: a cylinder without length
     """
     if given is None:
         return None
+    _check_planes(given)
     made = {
         "bench_edges": _edges(given["bench_edges"]),
         "boxes": tuple(_box(box, at) for at, box in enumerate(given["boxes"])),
@@ -87,25 +91,39 @@ def surroundings_of(given: Any) -> Surroundings | None:
     return Surroundings(**{**given, **made})
 
 
+def _check_planes(given: Any) -> None:
+    bench, floor = given["bench_below"], given["floor_below"]
+    if bench is None and given["bench_edges"] is not None:
+        raise MissingError("bench_edges_without_bench", (*WHERE, "bench_below"))
+    if bench is not None and floor is not None and floor < bench:
+        parts = {"value": Amount(floor, "length"), "least": Amount(bench, "length")}
+        raise OutOfRangeError("floor_above_bench", (*WHERE, "floor_below"), parts)
+
+
 def _edges(given: Any) -> BenchEdges | None:
     if given is None:
         return None
     for axis in "xy":
-        least, most = given[f"least_{axis}"], given[f"greatest_{axis}"]
-        _check_order(least, most, (*WHERE, "bench_edges", f"greatest_{axis}"))
+        low, high = f"least_{axis}", f"greatest_{axis}"
+        _check_order(given, low, high, axis, (*WHERE, "bench_edges", high))
     return BenchEdges(**given)
 
 
 def _box(given: Any, number: int) -> BoxBody:
-    for axis, (least, most) in enumerate(zip(given["least"], given["greatest"], strict=True)):
-        _check_order(least, most, (*WHERE, "boxes", number, "greatest", axis))
-    corners = {"least": tuple(given["least"]), "greatest": tuple(given["greatest"])}
-    return BoxBody(**{**given, **corners})
+    for at, axis in enumerate(AXES):
+        corners = {name: given[name][at] for name in ("least", "greatest")}
+        where = (*WHERE, "boxes", number, "greatest", at)
+        _check_order(corners, "least", "greatest", axis, where)
+    points = {"least": tuple(given["least"]), "greatest": tuple(given["greatest"])}
+    return BoxBody(**{**given, **points})
 
 
-def _check_order(least: float, most: float, where: tuple[str | int, ...]) -> None:
+def _check_order(given: Any, low: str, high: str, axis: str, where: tuple[str | int, ...]) -> None:
+    least, most = given[low], given[high]
     if most <= least:
-        parts = {"value": Amount(most, "length"), "least": Amount(least, "length")}
+        names = {"field": high, "counterpart": low, "axis": axis}
+        parts: dict[str, Value] = {"value": Amount(most, "length"), **names}
+        parts["least"] = Amount(least, "length")
         raise OutOfRangeError("body_inside_out", where, parts)
 
 

@@ -218,7 +218,11 @@ def _bender_problems(
 
 
 def _surroundings_problems(at: Pointer, around: Part) -> Iterator[str]:
+    yield from _ordered(at, around, "bench_below", "floor_below")
     edges = around.get("bench_edges")
+    if edges is not None and "bench_below" not in around:
+        told = "the height of the bench top whose edges are stated"
+        yield f"{_told((*at, 'bench_below'))}: is missing; allowed: {told}"
     if isinstance(edges, dict):
         yield from _ordered((*at, "bench_edges"), edges, "least_x", "greatest_x")
         yield from _ordered((*at, "bench_edges"), edges, "least_y", "greatest_y")

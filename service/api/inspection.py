@@ -529,7 +529,7 @@ def _set_up(given: Any, system: str) -> SetUp:
         stretch=given["stretch"],
         ends=inputs.ends_of(given["ends"]),
         springback=inputs.springback_of(given["springback"]),
-        die=inputs.die_of(given["die"]),
+        die=inputs.die_of(given["die"], "set_up", "die"),
         mark_offset=given["mark_offset"],
         worked=tuple(Worked(**row) for row in given["worked"]),
         cut_length=given["cut_length"],
@@ -550,8 +550,8 @@ def picture(ask: Ask, result: calc.Inspection) -> str:
     for left, view in ((0.0, "top"), (half, "front")):
         _plane(sheet, result, "top" if view == "top" else "front", left, times)
     sheet.finish(PLANE_HEIGHT)
-    worst = drawing.measure(result.worst, "length", system)
-    rms = drawing.measure(result.root_mean_square, "length", system)
+    worst = _length(result.worst, system)
+    rms = _length(result.root_mean_square, system)
     sheet.lines(
         [
             drawing.words("inspection_nominal"),
@@ -562,20 +562,24 @@ def picture(ask: Ask, result: calc.Inspection) -> str:
     return sheet.svg()
 
 
+def _length(length: float, system: str) -> str:
+    return drawing.measure(calc.beyond_noise(length), "length", system)
+
+
 def _isometric(sheet: drawing.Sheet, result: calc.Inspection, system: str) -> float:
     """The large view, with labels; returns how many times deviations are drawn larger."""
     lines = _lines(result)
     flat = [drawing.project(point, "isometric") for line in lines for point in line]
     panel = sheet.panel(flat, ISOMETRIC_HEIGHT)
     panel.heading(drawing.words("inspection_isometric"))
-    times = drawing.magnification(result.worst, panel.scale)
+    times = drawing.magnification(calc.beyond_noise(result.worst), panel.scale)
     _draw(panel, result, "isometric", times)
     labelled = sorted(result.points, key=lambda row: -row.distance)[:MOST_LABELS]
     for row in labelled:
         end = [a + times * d for a, d in zip(row.nominal, row.deviation, strict=True)]
         name = drawing.words(f"place_{row.place}", bend=row.bend or "")
-        length = drawing.measure(row.distance, "length", system)
-        panel.label(drawing.project(end, "isometric"), f"{name}: {length}")
+        label = f"{name}: {_length(row.distance, system)}"
+        panel.label(drawing.project(end, "isometric"), label)
     return times
 
 

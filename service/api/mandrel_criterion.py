@@ -165,13 +165,14 @@ class RodSettingSchema(StrictSchema):
         required=True,
     )
     nose_to_stop = Length(
-        "Reach that the rod needs: that distance and the lead given, else the largest",
+        "From the stop to the nose: that distance and the lead given, else none",
         least=-1e8,
         most=1e8,
         required=True,
     )
     rods = Count(
-        "Rods to couple; null without a rod length",
+        "Rods to couple, enough for the lead given, else for the largest; null without a rod "
+        "length",
         least=1,
         most=1_000_000_000,
         allow_none=True,

@@ -110,6 +110,11 @@ class PlaceRatingSchema(StrictSchema):
     wall = Length("Wall after bending, corrosion allowance taken off", most=1e6, required=True)
     measured = Flag("Whether the wall was measured", required=True)
     factor = Ratio("Factor I", most=1e18, required=True)
+    coefficient = Ratio(
+        "Coefficient Y here: as sent, else the lesser of that of the straight tube and that of the "
+        "wall here",
+        required=True,
+    )
     pressure = _pressure("Pressure by (3c) of ASME B31.3")
 
 

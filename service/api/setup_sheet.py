@@ -51,7 +51,7 @@ from service.web.sheet.words import speech, told_steps
 
 blp = blueprint("Setup sheet", "The set-up of one part on one bender, for the bench.")
 
-CAUTIONS = (*DEFAULT_CAUTIONS, "sheet_trial")
+CAUTIONS = (*DEFAULT_CAUTIONS, "sheet_trial", "sheet_collisions")
 HUGE = 1e15
 ADDRESS = "/v1/setup-sheet"
 
@@ -173,7 +173,11 @@ class SheetNoseSchema(StrictSchema):
         required=True,
     )
     nose_to_stop = Length(
-        "Reach that the rod needs", least=-1e8, most=1e8, allow_none=True, required=True
+        "From the stop to the nose at that lead",
+        least=-1e8,
+        most=1e8,
+        allow_none=True,
+        required=True,
     )
     rods = Count("Rods to couple", least=1, most=1_000_000_000, allow_none=True, required=True)
 
@@ -209,6 +213,7 @@ class SheetBendSchema(StrictSchema):
     step = Count("Place in the order of the work", least=1, most=500, required=True)
     bend = Count("Bend number from end 1", least=1, most=500, required=True)
     die = Text("Id of its die; null where there is none", most=64, allow_none=True, required=True)
+    die_fits = Flag("Whether that die is made for this tube and radius", required=True)
     marks = Part(BendMarksSchema, "Marks, roll and crank angle as laid out", required=True)
     start_on_tube = Length(
         "Start tangent point from the cut end along the unbent tube",
@@ -232,7 +237,7 @@ class SheetBendSchema(StrictSchema):
         required=True,
     )
     turns = Ratio(
-        "Turns of the crank from zero; null without a gear ratio",
+        "Turns of the crank from zero; null without a gear ratio or a die that fits",
         most=1e5,
         allow_none=True,
         required=True,
@@ -253,6 +258,16 @@ class SheetBendSchema(StrictSchema):
     )
     support = Flag(
         "Whether so much tube is to be supported; null where the bender does not say",
+        allow_none=True,
+        required=True,
+    )
+    reach_ahead = Length(
+        "How far the part ahead reaches from the middle of the die, and swings round with it",
+        most=LONGEST,
+        required=True,
+    )
+    support_ahead = Flag(
+        "Whether what reaches so far is to be supported; null where the bender does not say",
         allow_none=True,
         required=True,
     )
@@ -308,7 +323,8 @@ class SetupSheetResult(StrictSchema):
 
     title = Text("Name of the part", most=120, required=True)
     verdict = Choice(
-        "Worst of the findings: `go`, `go_with_care`, `stop`",
+        "Worst of the findings: `go`, `go_with_care`, `stop`; collisions of the tube with itself, "
+        "the bench and the bender are not looked at (POST /v1/bend-review)",
         ("go", "go_with_care", "stop"),
         required=True,
     )
@@ -500,12 +516,14 @@ def setup_sheet(ask: Ask) -> Any:
     operation_id="getSetupSheet",
     made=SHEET,
     example=DEMO,
+    refused=page.refused_page,
 )
 def setup_sheet_at() -> None:
     """Get the setup sheet whose request stands in the address.
 
     For bookmarks, links and caches: the same answer as by POST, with a strong ETag. A request too
-    long for an address is refused with 414; POST takes it.
+    long for an address is refused with 414; POST takes it. A caller who prefers a page is told by
+    a page what is wrong with a link.
     """
 
 
@@ -517,6 +535,7 @@ def setup_sheet_at() -> None:
     made=SHEET,
     example=DEMO,
     fixed=True,
+    refused=page.refused_page,
 )
 def setup_sheet_demo() -> None:
     """Get the setup sheet of an invented return line.

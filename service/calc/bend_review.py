@@ -7,7 +7,7 @@ its legs, its radii, and each bend by itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol
 
@@ -24,6 +24,7 @@ from service.calc.bend_rules_forming import FormedBends, formed_bends_of
 from service.calc.bend_rules_geometry import Measures, geometry_checks
 from service.calc.bend_rules_sequence import Sequenced, sequence_checks
 from service.calc.bending_sequence import BendingSequence
+from service.calc.capacity_check import SpringbackFrom
 from service.calc.developed_length import cut_length
 from service.calc.review_suggestions import RunRow, Variant, variants
 from service.calc.run_geometry import check_run
@@ -68,6 +69,7 @@ class ReviewedBend(NamedTuple):
     tube_behind: float | None
     mandrel: str
     utilisation: float | None
+    springback_from: SpringbackFrom
 
 
 class ReviewedStraight(NamedTuple):
@@ -198,7 +200,7 @@ def bend_review(
         variants=tried.found,
         tried=tried.tried,
         methods=tuple(dict.fromkeys([*found.methods, *_search_methods(checks, tried.tried)])),
-        findings=(*findings_of(VERDICTS[severity], checks), *_notes(case)),
+        findings=(*findings_of(VERDICTS[severity], checks), *_notes(case, found)),
     )
 
 
@@ -229,6 +231,7 @@ def _bends(case: ReviewCase, found: _Found) -> tuple[ReviewedBend, ...]:
             tube_behind=behind.get(one.bend),
             mandrel=one.mandrel,
             utilisation=one.utilisation,
+            springback_from=one.springback_from,
         )
         for one in found.formed.bends
     )
@@ -259,8 +262,17 @@ def findings_of(verdict: Verdict, checks: Sequence[Check]) -> tuple[Finding, ...
     return (head, *map(finding_of, failing(checks)))
 
 
-def _notes(case: ReviewCase) -> tuple[Finding, ...]:
-    return (Finding("profile_invented", "ok"),) * case.bench.invented
+def _notes(case: ReviewCase, found: _Found) -> Iterable[Finding]:
+    """What set angles rest on, what was left out, whether the figures of the bench are made up."""
+    predicted = [one.springback_from == "predicted" for one in found.formed.bends]
+    if any(predicted):
+        code = "springback_predicted" if all(predicted) else "springback_predicted_at_some"
+        yield Finding(code, "ok", values={"count": sum(predicted)})
+    sequence = found.sequenced.sequence
+    for name in () if sequence is None else sequence.clamping:
+        yield Finding("body_counts_as_clamp", "ok", values={"obstacle": name or Word("met_body")})
+    if case.bench.invented:
+        yield Finding("profile_invented", "ok")
 
 
 def failing(checks: Sequence[Check]) -> list[Check]:

@@ -83,7 +83,7 @@ class Cure(NamedTuple):
     Arguments:
         change: what to change
         value: what to change it to: the least straight, the next radius that works, …; None where
-            the change has no number
+            the change has no number, or where none can be told
         bend, straight: where, where that is not the place of the check itself
         end: the end to work from, or to lengthen
         number: a count, as of rods
@@ -277,6 +277,11 @@ def below(value: float, limit: float) -> bool:
 def above(value: float, limit: float) -> bool:
     """Whether a value is more than its limit by more than rounding."""
     return value > limit + SAME * max(abs(limit), 1.0)
+
+
+def same_radius(a: float, b: float) -> bool:
+    """Whether one die makes both radii, which are then no change of one another."""
+    return math.isclose(a, b, rel_tol=SAME_TOOL)
 
 
 def length(value: float) -> Amount:

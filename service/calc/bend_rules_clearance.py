@@ -23,6 +23,8 @@ from service.model import Severity
 
 # A run wound like a coil comes near itself at hundreds of places; the nearest tell enough.
 MOST_APPROACHES = 20
+# mm; nearer than this to a part the centre line touches or enters it, and how deep is not known
+ENTERED = 1e-6
 
 
 class Near(NamedTuple):
@@ -157,14 +159,20 @@ def _to_parts(case: ReviewCase) -> tuple[Clearances, float]:
 
 
 def _part_check(part: NearbyPart, one: ObstacleApproach) -> Check:
+    """The clearance to one part.
+
+    Of a centre line that enters the part only that is told: the shortest way out of it is not that
+    of any one place, so no clearance and no distance to move by would be true.
+    """
     severity, touches = _severity(one.clearance)
-    clear = not below(one.clearance, part.clearance)
-    cure = Cure("move_apart", length(part.clearance - one.clearance))
+    clear, entered = not below(one.clearance, part.clearance), one.distance <= ENTERED
+    code = "review_runs_into_part" if touches else "review_clearance_to_part_small"
+    cure = Cure("move_apart", None if entered else length(part.clearance - one.clearance))
     return Check(
         "clearance_to_parts",
-        "review_runs_into_part" if touches else "review_clearance_to_part_small",
+        "review_passes_through_part" if entered else code,
         "ok" if clear else severity,
-        length(one.clearance),
+        None if entered else length(one.clearance),
         length(part.clearance),
         bend=one.part // 2 + 1 if one.part % 2 else None,
         straight=None if one.part % 2 else one.part // 2 + 1,

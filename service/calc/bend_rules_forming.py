@@ -25,9 +25,15 @@ from service.calc.bend_rules import (
     below,
     length,
     radii_at_hand,
+    same_radius,
 )
 from service.calc.bend_wall import FormedBend, MeasuredBend
-from service.calc.capacity_check import BendCapacity, CapacityCheck, capacity_check
+from service.calc.capacity_check import (
+    BendCapacity,
+    CapacityCheck,
+    SpringbackFrom,
+    capacity_check,
+)
 from service.calc.mandrel_criterion import (
     BendVerdict,
     MandrelCriterion,
@@ -62,6 +68,7 @@ class Formed(NamedTuple):
         die: the die to take, the nearest where none fits; None where there is none
         die_fits: whether it is made for tube and radius
         rod_lead: lead of the mandrel nose to reckon the rod with, mm; None without a mandrel
+        springback_from: what the set angle rests on
     """
 
     bend: int
@@ -72,6 +79,7 @@ class Formed(NamedTuple):
     utilisation: float | None
     mandrel: str
     rod_lead: float | None
+    springback_from: SpringbackFrom
     checks: tuple[Check, ...]
 
 
@@ -96,6 +104,8 @@ class _Answers(NamedTuple):
 def formed_bends_of(case: ReviewCase, sizes: Sequence[TubeSize] = ()) -> FormedBends:
     """Judge every bend of the run under review, with cures where a rule is not satisfied.
 
+    Of a run without a bend what holds for the whole tube is judged all the same.
+
     Arguments:
         case: the case; its bends by radius and angle, whatever the straights
         sizes: standard sizes, to name a wall that would do
@@ -104,12 +114,30 @@ def formed_bends_of(case: ReviewCase, sizes: Sequence[TubeSize] = ()) -> FormedB
         BendToMake(number, bend.radius, bend.angle) for number, bend in enumerate(case.run.bends, 1)
     )
     if not bends:
-        return FormedBends((), (), (), ())
+        return _without_bends(case, sizes)
     answers = _answers(case, bends, case.quality.measured)
     judged = [_judged(case, answers, index, bend) for index, bend in enumerate(bends)]
-    whole = tuple(_tube_checks(case, answers))
-    cured = _with_cures(case, judged, sizes)
+    whole = _tube_checks(case, answers.capacity.findings, answers.rating)
+    wall = _standard_wall(case, [*whole, *(c for one in judged for c in one.checks)], sizes)
+    cured = _with_cures(case, judged, wall)
+    whole = tuple(_with_wall(check, wall) for check in whole)
     return FormedBends(cured, whole, tuple(_not_checked(case, answers)), answers.methods)
+
+
+def _without_bends(case: ReviewCase, sizes: Sequence[TubeSize]) -> FormedBends:
+    """What holds for a straight tube: the range of the bender, and the rating."""
+    bench, used = case.bench, ["die-at-hand"]
+    capacity = capacity_check(case.tube, bench.bender, bench.dies, (), ratings=())
+    rating: PressureRating | None = None
+    if case.quality.pressure is not None:
+        rating, _ = _ratings(case, (), ())
+        used += rating.methods
+    whole = _tube_checks(case, capacity.findings, rating)
+    wall = _standard_wall(case, whole, sizes)
+    missing = tuple(_not_checked_without_bends(case))
+    return FormedBends(
+        (), tuple(_with_wall(check, wall) for check in whole), missing, tuple(dict.fromkeys(used))
+    )
 
 
 def judged_at(case: ReviewCase, bends: Sequence[BendToMake]) -> tuple[Formed, ...]:
@@ -220,12 +248,14 @@ def _rated_alone(
 # --- the tube as a whole -------------------------------------------------------------------------
 
 
-def _tube_checks(case: ReviewCase, answers: _Answers) -> Iterable[Check]:
-    yield _range_check(answers.capacity.findings)
-    demand = case.quality.pressure
-    if demand is not None and answers.rating is not None:
-        rated = next(p for p in answers.rating.straight if p.method == "pressure-b31-3")
-        yield _pressure_check(demand.pressure, rated.pressure, None)
+def _tube_checks(
+    case: ReviewCase, findings: Sequence[Finding], rating: PressureRating | None
+) -> tuple[Check, ...]:
+    in_range, demand = _range_check(findings), case.quality.pressure
+    if demand is None or rating is None:
+        return (in_range,)
+    rated = next(p for p in rating.straight if p.method == "pressure-b31-3")
+    return in_range, _pressure_check(demand.pressure, rated.pressure, None)
 
 
 def _range_check(findings: Sequence[Finding]) -> Check:
@@ -268,6 +298,28 @@ def _not_checked(case: ReviewCase, answers: _Answers) -> Iterable[NotChecked]:
     return [NotChecked(rule, reason) for absent, rule, reason in missing if absent]
 
 
+_OF_A_BEND: tuple[Rule, ...] = (
+    "radius_at_hand",
+    "set_angle",
+    "mandrel",
+    "capacity",
+    "crank_force",
+)
+
+
+def _not_checked_without_bends(case: ReviewCase) -> Iterable[NotChecked]:
+    quality = case.quality
+    yield from (NotChecked(rule, "no_bend") for rule in _OF_A_BEND)
+    asked: tuple[tuple[bool, Rule, Reason], ...] = (
+        (quality.largest_thinning is not None, "thinning", "not_asked"),
+        (quality.required_wall is not None, "wall_for_pressure", "not_asked"),
+        (bool(quality.measured), "ovality", "not_measured"),
+    )
+    yield from (NotChecked(rule, "no_bend" if wanted else no) for wanted, rule, no in asked)
+    if quality.pressure is None:
+        yield NotChecked("pressure", "not_asked")
+
+
 # --- one bend ------------------------------------------------------------------------------------
 
 
@@ -297,6 +349,7 @@ def _judged(case: ReviewCase, answers: _Answers, index: int, bend: BendToMake) -
         utilisation=row.utilisation,
         mandrel=verdict.verdict,
         rod_lead=verdict.lead.largest if verdict.lead else None,
+        springback_from=row.springback_from,
         checks=tuple(checks),
     )
 
@@ -513,16 +566,13 @@ _CURED_BY_RADIUS: dict[Rule, bool] = {
 
 
 def _with_cures(
-    case: ReviewCase, judged: Sequence[Formed], sizes: Sequence[TubeSize]
+    case: ReviewCase, judged: Sequence[Formed], wall: float | None
 ) -> tuple[Formed, ...]:
     failing = [one for one in judged if any(_wants_radius(check) for check in one.checks)]
     others = _at_other_radii(case, failing)
-    walls = _standard_wall(case, judged, sizes)
     return tuple(
         one._replace(
-            checks=tuple(
-                _cured(check, others.get(one.bend, ()), one, walls) for check in one.checks
-            )
+            checks=tuple(_cured(check, others.get(one.bend, ()), one, wall) for check in one.checks)
         )
         for one in judged
     )
@@ -537,8 +587,9 @@ def _at_other_radii(case: ReviewCase, failing: Sequence[Formed]) -> dict[int, li
     at_hand = radii_at_hand(case.tube, case.bench.dies)
     asked: list[BendToMake] = []
     for one in failing:
-        larger = [r for r in at_hand if above(r, one.radius)][:MOST_RADII]
-        smaller = [r for r in at_hand if below(r, one.radius)][-MOST_RADII:]
+        other = [r for r in at_hand if not same_radius(r, one.radius)]
+        larger = [r for r in other if r > one.radius][:MOST_RADII]
+        smaller = [r for r in other if r < one.radius][-MOST_RADII:]
         angle = case.run.bends[one.bend - 1].angle
         asked += [BendToMake(one.bend, r, angle) for r in (*larger, *reversed(smaller))]
     found: dict[int, list[Formed]] = {}
@@ -553,9 +604,14 @@ def _cured(check: Check, others: Sequence[Formed], own: Formed, wall: float | No
     cures = list(check.cures)
     if _wants_radius(check):
         cures = [*_radius_cures(check, others, own), *cures]
-    if check.rule == "pressure" and wall is not None:
-        cures.append(Cure("thicker_wall", length(wall)))
-    return check._replace(cures=tuple(cures))
+    return _with_wall(check._replace(cures=tuple(cures)), wall)
+
+
+def _with_wall(check: Check, wall: float | None) -> Check:
+    """The check, where it fails by the rating with the standard wall as a cure."""
+    if check.rule != "pressure" or check.severity == "ok" or wall is None:
+        return check
+    return check._replace(cures=(*check.cures, Cure("thicker_wall", length(wall))))
 
 
 def _radius_cures(check: Check, others: Sequence[Formed], own: Formed) -> Iterable[Cure]:
@@ -575,11 +631,11 @@ def _satisfied(rule: Rule, other: Formed) -> bool:
 
 
 def _standard_wall(
-    case: ReviewCase, judged: Sequence[Formed], sizes: Sequence[TubeSize]
+    case: ReviewCase, checks: Iterable[Check], sizes: Sequence[TubeSize]
 ) -> float | None:
     """The least standard wall that bears the pressure, bends included; None where not asked."""
     demand = case.quality.pressure
-    low = any(c.rule == "pressure" and c.severity != "ok" for one in judged for c in one.checks)
+    low = any(check.rule == "pressure" and check.severity != "ok" for check in checks)
     if demand is None or not low:
         return None
     bends = [FormedBend(bend.radius, bend.angle) for bend in case.run.bends]

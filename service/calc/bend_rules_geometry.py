@@ -24,11 +24,13 @@ from service.calc.bend_rules import (
     length,
     other_end,
     radii_at_hand,
+    same_radius,
 )
 from service.calc.bend_rules_forming import MOST_RADII, Formed
 from service.calc.drawn_run import set_back_or_zero, straights
 from service.calc.mandrel_criterion import TRADE_TIGHT_BEND_RATIO
 from service.calc.mandrel_lead import rod_setting
+from service.errors import Word
 from service.model import Die, End, EndFitting, Method, Severity, Tube
 
 METHODS = (
@@ -70,6 +72,8 @@ METHODS = (
 TRADE_STRAIGHT = (1.5, 2.0)
 TRADE_STRAIGHT_TIGHT = (2.0, 3.0)
 CONE_NUTS = 2.0
+# id of a fitting that was sent by its values
+INLINE = "inline"
 
 
 class Needed(NamedTuple):
@@ -198,6 +202,7 @@ def _methods(work: _Work) -> Iterable[str]:
 def _unknown(work: _Work) -> Iterable[NotChecked]:
     case = work.case
     if not case.run.bends:
+        yield from (NotChecked(rule, "no_bend") for rule in (*_OF_A_BUILT_RUN, "mandrel_rod"))
         return
     if case.bench.bender.longest_tube is None:
         yield NotChecked("tube_before_stop", "not_stated")
@@ -259,13 +264,30 @@ def straight_for_fitting(fitting: EndFitting) -> float | None:
 
     Source: common practice, no published source; derived here for tool and insertion.
     """
+    return max((needed for _, needed in _taken_by(fitting)), default=None)
+
+
+def _taken_by(fitting: EndFitting) -> Iterable[tuple[str, float]]:
+    """Lengths of straight that a fitting takes, mm, each with the word for what takes it."""
     if fitting.least_straight is not None:
-        return fitting.least_straight
+        yield "fitting_takes_as_stated", fitting.least_straight
+        return
     nut = fitting.nut_length or 0.0
-    reach = [part + nut for part in (fitting.insertion, fitting.tool_length) if part is not None]
+    behind = "" if fitting.nut_length is None else "_and_nut"
+    if fitting.tool_length is not None:
+        yield f"fitting_takes_tool{behind}", fitting.tool_length + nut
+    if fitting.insertion is not None:
+        yield f"fitting_takes_insertion{behind}", fitting.insertion + nut
     if fitting.nut_length is not None:
-        reach.append(CONE_NUTS * nut if fitting.kind == "cone_24" else nut)
-    return max(reach, default=None)
+        cone = fitting.kind == "cone_24"
+        yield ("fitting_takes_two_nuts", CONE_NUTS * nut) if cone else ("fitting_takes_nut", nut)
+
+
+def _fitting_name(fitting: EndFitting) -> str:
+    """Its name; of one that was sent without a name, the word for its kind."""
+    if fitting.name or fitting.id != INLINE:
+        return fitting.name or fitting.id
+    return Word(f"fitting_{fitting.kind}")
 
 
 def _clamp(work: _Work, bend: int) -> Needed:
@@ -382,7 +404,7 @@ def _grip_radius(work: _Work, straight: int, allowance: float) -> Iterable[Cure]
     """The radius at hand, nearest to the one drawn, whose clamp this straight can hold."""
     case, index = work.case, straight - 1
     own = work.formed[min(max(index - 1, 0), len(work.formed) - 1)].radius
-    others = sorted((r for r in work.dies if r != own), key=lambda r: abs(r - own))
+    others = sorted((r for r in work.dies if not same_radius(r, own)), key=lambda r: abs(r - own))
     for radius in others[: 2 * MOST_RADII]:
         held = straights(case.drawn, _radii_with(case, index, radius))[index] + allowance
         if not below(held, straight_for_clamp(case.tube, radius, work.dies[radius]).wanted):
@@ -531,7 +553,7 @@ def _fitting_diameter(case: ReviewCase, fitting: EndFitting, end: End) -> Check:
         end=end,
         least=None,
         cures=() if same else (Cure("outside_diameter", length(made_for)),),
-        values={"fitting": fitting.name or fitting.id},
+        values={"fitting": _fitting_name(fitting)},
     )
 
 
@@ -540,6 +562,7 @@ def _fitting_straight(case: ReviewCase, fitting: EndFitting, end: End, needed: f
     allowance = _allowance(case, end)
     held = case.straights[number - 1] + allowance
     short = below(held, needed)
+    taken_by = max(_taken_by(fitting), key=lambda part: part[1])[0]
     cures: tuple[Cure, ...] = ()
     if short:
         cures = (Cure("straight", length(needed - allowance), straight=number),)
@@ -553,7 +576,7 @@ def _fitting_straight(case: ReviewCase, fitting: EndFitting, end: End, needed: f
         straight=number,
         end=end,
         cures=cures,
-        values={"fitting": fitting.name or fitting.id},
+        values={"fitting": _fitting_name(fitting), "taken_by": Word(taken_by)},
     )
 
 
@@ -564,6 +587,6 @@ def _fitting_radius(case: ReviewCase, straight: int, needed: float) -> Iterable[
     own = case.run.bends[0 if straight == 1 else -1].radius
     for radius in reversed(radii_at_hand(case.tube, case.bench.dies)):
         left = straights(case.drawn, _radii_with(case, straight - 1, radius))[straight - 1]
-        if radius != own and not below(left, needed):
+        if not same_radius(radius, own) and not below(left, needed):
             yield Cure("radius", length(radius), straight=straight)
             return

@@ -111,6 +111,8 @@ def _struck(
     case: ReviewCase, near: Encounter, *, cures: tuple[Cure, ...], order: OrderTried | None = None
 ) -> Check:
     """The first order strikes something; ``order`` is the one begun in the middle that does not."""
+    if near.behind and order is None:
+        return _struck_behind(case, near, cures)
     kind: Kind = "length" if near.movement == "feed" else "angle"
     done = near.travel if near.angle is None else abs(near.angle)
     middle: dict[str, Value] = {}
@@ -129,10 +131,23 @@ def _struck(
     )
 
 
+def _struck_behind(case: ReviewCase, near: Encounter, cures: tuple[Cure, ...]) -> Check:
+    """The straight tube behind the die lies in something before anything is swung."""
+    return Check(
+        "bending_order",
+        "review_order_blocked_behind",
+        "blocks",
+        bend=near.bend,
+        end=case.work_from,
+        cures=cures,
+        values=_told(near),
+    )
+
+
 def _told(near: Encounter) -> dict[str, Value]:
     return {
         "obstacle": near.name or Word(f"met_{near.met}"),
-        "movement": Word(f"movement_{near.movement}"),
+        "movement": Word("movement_behind" if near.behind else f"movement_{near.movement}"),
         "position": length(near.position),
     }
 

@@ -30,8 +30,8 @@ Movement = Literal["feed", "roll", "bend"]
 MOVEMENTS: tuple[Movement, ...] = ("feed", "roll", "bend")
 FEED, ROLL, BEND = range(3)
 
-# Straight in outside diameters that the clamp holds where the die states none: common practice, no
-# published source.
+# Straight in outside diameters that clamp and pressure die hold where the die states none: common
+# practice, no published source.
 HELD_BY_TRADE = 2.0
 # mm and rad; less is no motion and no part
 NO_MOTION = 1e-9
@@ -68,6 +68,7 @@ class Work:
         swing: (n,); angle through which each bend is cranked, rad
         held: (n,); straight in front of each bend that the clamp holds, mm
         behind: (n,); tube behind the die as each bend is begun, mm
+        pressed: (n,); tube behind the start of each bend that the pressure die bears on, mm
     """
 
     run: Run
@@ -79,6 +80,7 @@ class Work:
     swing: Numbers
     held: Numbers
     behind: Numbers
+    pressed: Numbers
     dies: DieSolids
     radius: Numbers
     straight: Numbers
@@ -124,6 +126,7 @@ def work_of(
         swing=np.array([max(b.angle, s or 0.0) for b, s in zip(bends, set_angles, strict=True)]),
         held=np.array([_held(die, outside_diameter) for die in dies]),
         behind=begins[-1] + run.last_straight - starts + rear,
+        pressed=np.array([_pressed(die, outside_diameter) for die in dies]),
         dies=die_solids(radius, height, straight, outside_diameter),
         radius=radius,
         straight=straight,
@@ -134,6 +137,12 @@ def _held(die: Die | None, outside_diameter: float) -> float:
     if die is None or die.clamp_length is None:
         return HELD_BY_TRADE * outside_diameter
     return die.clamp_length
+
+
+def _pressed(die: Die | None, outside_diameter: float) -> float:
+    if die is None or die.pressure_die_length is None:
+        return HELD_BY_TRADE * outside_diameter
+    return die.pressure_die_length
 
 
 def _joined_parts(a: Parts, b: Parts) -> Parts:

@@ -24,6 +24,7 @@ from service.calc.bending_motions import (
 from service.calc.developed_length import NO_ALLOWANCES, Ends
 from service.calc.run_geometry import Point, check_run, developed_length, mirror, reverse
 from service.calc.swept_clearance import TOUCH, Nearest, nearest_in_motion
+from service.calc.tube_behind_die import Behind, tube_behind_die
 from service.model import Bender, Die, End, Method, Run
 
 OrderKind = Literal["end_1_first", "end_2_first", "from_the_middle"]
@@ -35,6 +36,8 @@ METHODS = (
         "end 1 first, end 2 first, and where the tube may be turned round: bends m to n from one "
         "end, the rest from the other; the first order in which nothing touches",
         "rotary draw, the tube ahead of the bend is swung, the tube behind is drawn in straight; "
+        "the tube behind is held against what stands only for overlap, as each bend is begun, and "
+        "not against bodies that it meets along the pressure die already, which clamp it; "
         "springback of bends made before is not reckoned with",
         ("derived-here", "shop-profile"),
     ),
@@ -69,6 +72,8 @@ class Encounter(NamedTuple):
         part: 2k for the straight before bend k + 1, 2k + 1 for bend k + 1, as drawn
         point: that place in the frame of the bender, mm
         clearance: from surface to surface, mm; of what touches no more is known than that it does
+        behind: whether it is the straight tube behind the die that lies in something as the bend is
+            begun, before anything is swung
     """
 
     step: int
@@ -83,6 +88,7 @@ class Encounter(NamedTuple):
     part: int
     point: Point
     clearance: float
+    behind: bool = False
 
 
 class OrderTried(NamedTuple):
@@ -120,12 +126,15 @@ class BendingSequence:
         not_tried: how many orders were left out, because there are too many
         surroundings_stated: whether the bender states what stands round it; else only the die and
             the tube behind were reckoned with
+        clamping: names of bodies in which the tube behind lies and which count as what clamps it,
+            worked from the end tried first
     """
 
     orders: tuple[OrderTried, ...]
     free: OrderTried | None
     not_tried: int
     surroundings_stated: bool
+    clamping: tuple[str, ...] = ()
     methods: tuple[str, ...] = ("bending-order", "swept-clearance")
 
 
@@ -147,9 +156,11 @@ def bending_sequence(
     through the angle to which the bend is cranked and swings all that is ahead of it about its
     axis, while the straight tube behind is drawn in. What is ahead may meet the bench top within
     its edges, the floor, the bodies of the bender, the sweep of its handle, the die, and the tube
-    behind. In all this no step is blind (see ``nearest_in_motion``). What is not reckoned with: the
-    tube sagging, springback of the bends already made, the lips of a die whose height is not
-    stated, and the way in which the tube is taken out in the end.
+    behind. In all this no step is blind (see ``nearest_in_motion``). The tube behind itself must
+    not overlap what stands as the bend is begun (see ``tube_behind_die``); how near it comes to
+    what it clears is not told. What is not reckoned with: the tube sagging, springback of the bends
+    already made, the lips of a die whose height is not stated, and the way in which the tube is
+    taken out in the end.
 
     Orders, tried in this order: from the end that work proceeds from, from the other one, and,
     where the bender lets the tube be turned round, from each bend but the first and the last, those
@@ -191,7 +202,8 @@ def bending_sequence(
             middle, not_tried = _from_the_middle(job, struck)
             orders += middle
     free = orders[-1] if orders[-1].free else None
-    return BendingSequence(tuple(orders), free, not_tried, stated)
+    clamping = tuple(job.bodies[body].name for body in sorted(job.behind(work_from).clamping))
+    return BendingSequence(tuple(orders), free, not_tried, stated, clamping)
 
 
 class _Phase(NamedTuple):
@@ -235,6 +247,18 @@ class _Job:
 
     def work(self, end: End) -> Work:
         return self._from_end_1 if end == "end_1" else self._from_end_2
+
+    def behind(self, end: End) -> Behind:
+        """What the tube behind lies in at each bend of the work from an end."""
+        return self._behind_from_end_1 if end == "end_1" else self._behind_from_end_2
+
+    @cached_property
+    def _behind_from_end_1(self) -> Behind:
+        return tube_behind_die(self.work("end_1"), self.bench)
+
+    @cached_property
+    def _behind_from_end_2(self) -> Behind:
+        return tube_behind_die(self.work("end_2"), self.bench)
 
     @cached_property
     def _from_end_1(self) -> Work:
@@ -359,8 +383,11 @@ def _judged(job: _Job, kind: OrderKind, phases: Sequence[_Phase]) -> OrderTried:
     for task in _tasks(job, phases, carried=not job.lifts):
         for look in _looks(job, task, limit):
             touching, nearest = look.first_touching, look.nearest
-            if touching is not None:
-                at = _encounter(job, look, touching)
+            at = None if touching is None else _encounter(job, look, touching)
+            behind = _behind(job, look)
+            if behind is not None and (at is None or behind.step <= at.step):
+                at = behind
+            if at is not None:
                 rolls += [roll for roll in _rolls(look) if roll[0] < at.step]
                 order = _order(job, kind, phases, at, free=False)
                 return order._replace(rolled_back=_back(rolls, NEAR))
@@ -441,11 +468,45 @@ def _encounter(job: _Job, look: _Look, motion: int) -> Encounter:
     )
 
 
-def _place(job: _Job, end: End, part: int, x: float) -> tuple[float, int]:
-    """Position from end 1 and number of the part as drawn, of a place in the work from an end."""
+def _behind(job: _Job, look: _Look) -> Encounter | None:
+    """What the straight tube behind lies in at the first of these steps at which it does."""
+    struck = job.behind(look.end).struck
+    found = (
+        (number, step.bend, struck[step.bend])
+        for number, step in zip(look.numbers, look.steps, strict=True)
+    )
+    number, bend, hit = next((one for one in found if one[2] is not None), (0, 0, None))
+    if hit is None:
+        return None
+    work, body = job.work(look.end), job.bodies[hit.body]
+    position, part = _place(job, look.end, None, float(work.begins[2 * bend + 1]) + hit.behind)
+    y = -float(work.radius[bend])
+    return Encounter(
+        step=number,
+        bend=job.number(look.end, bend),
+        movement="bend",
+        angle=0.0,
+        travel=None,
+        whole=float(work.swing[bend]),
+        met=body.kind,
+        name=body.name,
+        position=position,
+        part=part,
+        point=Point(-hit.behind, -y if job.clockwise else y, 0.0),
+        clearance=0.0,
+        behind=True,
+    )
+
+
+def _place(job: _Job, end: End, part: int | None, x: float) -> tuple[float, int]:
+    """Position from end 1 and number of the part as drawn, of a place in the work from an end.
+
+    Arguments:
+        part: index into the parts of the work; None where ``x`` is the position from that end
+    """
     work, last = job.work(end), 2 * job.count
-    position = float(work.begins[part]) + x
-    if part > last:  # not bent yet: where it lies once it is
+    position = x if part is None else float(work.begins[part]) + x
+    if part is None or part > last:  # not bent yet: where it lies once it is
         part = max(int(np.searchsorted(work.begins[: last + 1], position, side="right")) - 1, 0)
     if end == "end_1":
         return position, part

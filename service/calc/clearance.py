@@ -52,6 +52,10 @@ NO_DIRECTION = 1e-4
 LEVEL = 1e-3
 # mm; places nearer than this to each other along the run are one place
 COINCIDENT = 1e-6
+# mm; approaches of which both places differ by less are one approach, found in parts that meet:
+# along touching legs its place is known less well than its distance
+SAME_APPROACH = 1e-3
+NEIGHBOURS = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1))
 # mm; distances that differ by less are equal
 SAME_DISTANCE = 1e-9
 # mm; a straight below this is only the point where two bends meet
@@ -310,16 +314,24 @@ def _listed(
     from_a, from_b = begins[a] + x, begins[b] + y
     # equal distances, as of parallel legs, are settled by position, not by their last digit
     order = np.lexsort((from_b, from_a, np.round(distance / SAME_DISTANCE)))
-    listed: dict[tuple[int, int], Approach] = {}
-    for row in order[distance[order] <= limit + SAME_DISTANCE]:
-        place = round(from_a[row] / COINCIDENT), round(from_b[row] / COINCIDENT)
-        if place not in listed:
-            listed[place] = _approach(
-                parts, (int(a[row]), int(b[row])), (x[row], y[row]), distance[row], outside_diameter
-            )
+    listed: dict[tuple[int, int], int] = {}
+    for row in order[distance[order] <= limit + SAME_DISTANCE].tolist():
+        i, j = int(from_a[row] // SAME_APPROACH), int(from_b[row] // SAME_APPROACH)
+        near = (listed.get((i + di, j + dj)) for di, dj in NEIGHBOURS)
+        if any(k is not None and _same(from_a, from_b, k, row) for k in near):
+            continue
+        listed[i, j] = row
         if len(listed) == MOST_LISTED:
             break
-    return list(listed.values())
+    return [
+        _approach(parts, (int(a[k]), int(b[k])), (x[k], y[k]), distance[k], outside_diameter)
+        for k in listed.values()
+    ]
+
+
+def _same(from_a: Numbers, from_b: Numbers, one: int, other: int) -> bool:
+    apart = max(abs(from_a[one] - from_a[other]), abs(from_b[one] - from_b[other]))
+    return bool(apart < SAME_APPROACH)
 
 
 def _flat(found: tuple[Indices, Indices, PairDistances]) -> tuple[NDArray[Any], ...]:

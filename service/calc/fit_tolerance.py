@@ -26,7 +26,7 @@ from service.calc.run_sensitivity import (
     bench_effects,
     far_end_derivative,
 )
-from service.errors import Amount, NotDeterminedError, OutOfRangeError
+from service.errors import Amount, NotDeterminedError, OutOfRangeError, Word
 from service.model import End, Finding, Method, Run
 
 Array = NDArray[np.float64]
@@ -216,7 +216,7 @@ def fit_tolerance(
         shown: frames in which the covariance is told; those of the bend table when None
 
     Raises:
-        NotDeterminedError: no operation has a spread
+        NotDeterminedError: no operation of this run has a spread
         OutOfRangeError: an absurd bend, or more samples than the number of bends allows
 
     Source: JCGM 100 and 101 for the propagation; the derivative is derived here.
@@ -226,7 +226,7 @@ def fit_tolerance(
     work = {"measured_from": measured_from, "measure": measure, "trimmed": trimmed}
     effects = bench_effects(run, spread, **work)  # type: ignore[arg-type]
     if not effects.operations:
-        raise NotDeterminedError("no_spread", ("spread",))
+        raise NotDeterminedError("no_spread", ("spread",), {"why": _why_no_spread(run, spread)})
     job = _job(run, effects, capture, placing, shown)
     rows = _contributions(job)
     sampled, halved, cloud = _sample(job, samples, seed)
@@ -241,6 +241,15 @@ def fit_tolerance(
         methods=_methods(placing),
         findings=tuple(_findings(sampled)),
     )
+
+
+def _why_no_spread(run: Run, spread: BenchSpread) -> Word:
+    """What was sent has nothing in this run to act on, or nothing above 0 was sent."""
+    sent = [spread.mark, spread.crank, spread.rotation, spread.cut]
+    if not any(one.sigma > 0 for one in sent):
+        return Word("no_tolerance_above_zero")
+    # a cut always acts, and so do mark and crank where there is a bend
+    return Word("only_one_bend_to_stray" if run.bends else "no_bend_to_stray")
 
 
 def _check_samples(samples: int, bends: int) -> None:

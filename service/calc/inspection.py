@@ -26,6 +26,8 @@ from service.model import Finding, Tube
 Verdict = Literal["within", "outside", "not_judged"]
 # What a shop opens or closes by hand where it states nothing; common practice, no published source.
 LARGEST_HAND_CORRECTION = math.radians(2.0)
+# What is less than this, mm, comes from rounding in double precision and is told as 0.
+NOISE = 1e-7
 # How much better the part must fit when mirrored or turned end for end before that is told.
 CLEARLY_BETTER = 0.25
 
@@ -129,16 +131,25 @@ def _fit_findings(
     if not now.fit.determined:
         found.append(Finding("spin_undetermined", "needs_care"))
     rms, limit = now.fit.root_mean_square, how.tolerances.point or 0.0
-    value = Amount(rms, "length")
+    value = _told(rms)
     clear = CLEARLY_BETTER * rms
     if how.hold == "none" and rms > limit:
         mirror = now.fit.mirror_root_mean_square
         turned = fit_runs(nominal, measured, how, turned=True).root_mean_square
         if mirror < clear and mirror <= turned:
-            found.append(Finding("looks_mirrored", "blocks", None, value, Amount(mirror, "length")))
+            found.append(Finding("looks_mirrored", "blocks", None, value, _told(mirror)))
         elif turned < clear:
-            found.append(Finding("looks_turned", "blocks", None, value, Amount(turned, "length")))
+            found.append(Finding("looks_turned", "blocks", None, value, _told(turned)))
     return found
+
+
+def beyond_noise(length: float) -> float:
+    """A length of 0 or more as it is told to people, mm: 0 where it is less than ``NOISE``."""
+    return 0.0 if length < NOISE else length
+
+
+def _told(length: float) -> Amount:
+    return Amount(beyond_noise(length), "length")
 
 
 def _hand_findings(by_hand: HandCorrections) -> list[Finding]:
@@ -151,6 +162,6 @@ def _hand_findings(by_hand: HandCorrections) -> list[Finding]:
         value = Amount(row.by, "angle")
         found.append(Finding(f"{row.way}_by_hand", "needs_care", row.bend, value, None, parts))
     if by_hand.saves_part:
-        before, after = (Amount(w, "length") for w in (by_hand.worst_before, by_hand.worst_after))
+        before, after = _told(by_hand.worst_before), _told(by_hand.worst_after)
         found.append(Finding("saved_by_hand", "ok", None, after, before))
     return found

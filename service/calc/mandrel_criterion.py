@@ -26,7 +26,7 @@ from service.calc.mandrel_lead import (
     lead_setting,
     rod_setting,
 )
-from service.errors import Amount, OutOfRangeError, Word
+from service.errors import Amount, OutOfRangeError, Value, Word
 from service.model import Die, Finding, MandrelLimits, Method, Severity, Tube
 
 Verdict = Literal["not_needed", "advised", "required"]
@@ -305,7 +305,7 @@ def mandrel_criterion(
         limits: from ``limits_in_force``
         tool: from ``mandrel_tool``; None gives no setting of the nose
         lead: lead e to check, mm; below 0 the nose stands behind the tangent point. Without one
-            the rod is reckoned to the largest lead
+            the nose begins at the tangent point, and rods are counted for the largest lead
         rod: the shop's or the caller's; None gives no count of rods
         die: checked against tube and radius
         longest_tube: longest tube before the stop of the bender, mm
@@ -435,7 +435,7 @@ def _quality_reasons(form: BendForm, job: _Job) -> Iterable[tuple[str, int]]:
 def _rod(bend: BendToMake, lead: LeadSetting | None, rod: Rod | None) -> RodSetting | None:
     if bend.tube_behind is None or lead is None:
         return None
-    return rod_setting(bend.tube_behind, lead.largest if lead.given is None else lead.given, rod)
+    return rod_setting(bend.tube_behind, lead.start, rod, lead.furthest)
 
 
 def _methods(job: _Job, rows: Sequence[BendVerdict]) -> tuple[str, ...]:
@@ -577,7 +577,9 @@ def _place_findings(bend: BendToMake, row: BendVerdict, job: _Job) -> Iterable[F
     if job.longest_tube is not None and _above(bend.tube_behind, job.longest_tube):
         limit = Amount(job.longest_tube, "length")
         yield Finding("tube_past_stop", "blocks", row.bend, behind, limit)
-    if job.rod and row.rod and (row.rod.rods or 1) > 1:
-        needed, limit = Amount(row.rod.nose_to_stop, "length"), Amount(job.rod.length, "length")
-        rods = {"rods": row.rod.rods}
-        yield Finding("rod_too_short", "needs_care", row.bend, needed, limit, rods)
+    if job.rod and row.rod and row.lead and (row.rod.rods or 1) > 1:
+        lead = row.lead.furthest
+        needed = Amount(row.rod.stop_to_tangent + lead, "length")
+        limit, rods = Amount(job.rod.length, "length"), row.rod.rods
+        parts: dict[str, Value] = {"rods": rods, "lead": Amount(lead, "length")}
+        yield Finding("rod_too_short", "needs_care", row.bend, needed, limit, parts)

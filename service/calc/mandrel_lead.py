@@ -42,7 +42,8 @@ METHODS = (
     Method(
         "mandrel-rod",
         "Mandrel rod from the stop to the nose",
-        "reach needed = tube behind the tangent point + lead; n rods reach n·l − (n − 1)·overlap",
+        "stop to nose = tube behind the tangent point + lead; n rods reach n·l − (n − 1)·overlap, "
+        "n enough for the furthest lead",
         "rear end of the tube against the stop as the bend is begun, rod held at the stop, lengths "
         "measured to the tip of the nose",
         ("elementary-geometry",),
@@ -237,6 +238,21 @@ class LeadSetting(NamedTuple):
     fall: float | None
     gap: float | None
 
+    @property
+    def start(self) -> float:
+        """Lead at which the nose is set to begin with: the one given, else none, mm."""
+        return 0.0 if self.given is None else self.given
+
+    @property
+    def furthest(self) -> float:
+        """Lead that the rod must reach: the one given, else the largest, mm."""
+        return self.largest if self.given is None else self.given
+
+    @property
+    def outside(self) -> bool:
+        """Whether the lead given lies outside the adjustment range."""
+        return not 0.0 <= self.start <= self.largest * (1 + SAME)
+
 
 def lead_setting(
     tube: Tube,
@@ -283,10 +299,10 @@ class RodSetting(NamedTuple):
 
     Arguments:
         stop_to_tangent: from the stop (rear end of the tube) to the start tangent point
-        nose_to_stop: reach that the rod needs
+        nose_to_stop: from the stop to the nose at its lead
         rods: how many rods are coupled; None without a rod length
         reach: how far they reach; None without a rod length
-        remaining: reach − needed, rod that stands out behind the stop
+        remaining: reach − nose_to_stop, rod that stands out behind the stop
     """
 
     stop_to_tangent: float
@@ -296,24 +312,28 @@ class RodSetting(NamedTuple):
     remaining: float | None = None
 
 
-def rod_setting(tube_behind: float, lead: float, rod: Rod | None) -> RodSetting:
+def rod_setting(
+    tube_behind: float, lead: float, rod: Rod | None, furthest: float | None = None
+) -> RodSetting:
     """Stop and rods for a bend with this much tube behind its start tangent point.
 
-    Reach needed = tube behind + lead; n coupled rods reach n·l − (n − 1)·overlap, n the least
-    number that is enough.
+    Stop to nose = tube behind + lead; n coupled rods reach n·l − (n − 1)·overlap, n the least
+    number that is enough for the furthest lead.
 
     Arguments:
         tube_behind: start tangent point to rear end, straight, mm
-        lead: e, mm
+        lead: e at which the nose is set, mm
         rod: None where its length is not known
+        furthest: lead to which the nose may be moved forward, mm; None for no further
 
     Valid: rear end of the tube against the stop as the bend is begun, rod held at the stop.
     Source: elementary geometry.
     """
-    needed = tube_behind + lead
+    to_nose = tube_behind + lead
     if rod is None:
-        return RodSetting(tube_behind, needed)
+        return RodSetting(tube_behind, to_nose)
+    needed = to_nose if furthest is None else tube_behind + max(lead, furthest)
     further = (needed - rod.length) / (rod.length - rod.overlap)
     count = 1 + max(0, math.ceil(further - SAME))
     reach = count * rod.length - (count - 1) * rod.overlap
-    return RodSetting(tube_behind, needed, count, reach, reach - needed)
+    return RodSetting(tube_behind, to_nose, count, reach, reach - to_nose)

@@ -76,8 +76,10 @@ METHODS = (
     Method(
         "pressure-bend-b31-3",
         "Bent tube by ASME B31.3 304.2.1 (3c)",
-        "p = 2(SEW/I)t/(D − 2Yt) at outside, side and inside with the wall there; the least rules",
-        "wall and factor of the finished bend, R above D/2",
+        "p = 2(SEW/I)t/(D − 2Yt) at outside, side and inside with the wall there; the least "
+        "rules; Y the lesser of that of the straight tube and that of the wall there, unless sent",
+        "wall and factor of the finished bend, R above D/2; which wall the code takes Y from at a "
+        "bend was not at hand, so the lesser Y, which gives the lower pressure, is taken",
         ("asme-b31-3",),
     ),
     Method(
@@ -90,8 +92,8 @@ METHODS = (
     Method(
         "wall-bend-b31-3",
         "Wall of the finished bend by ASME B31.3 304.2.1 (3c)",
-        "t = pD/(2(SEW/I + pY))",
-        "as the pressure by (3c)",
+        "t = pD/(2(SEW/I + pY)), Y as in the pressure by (3c)",
+        "as the pressure by (3c), for a bend of this tube",
         ("asme-b31-3",),
     ),
     Method(
@@ -138,12 +140,13 @@ class PressureBy(NamedTuple):
 
 
 class PlaceRating(NamedTuple):
-    """Rating at one place of a bend: wall at the end of life (mm), factor I, pressure (MPa)."""
+    """Rating at one place of a bend: wall at the end of life (mm), factor I, Y, pressure (MPa)."""
 
     place: Place
     wall: float
     measured: bool
     factor: float
+    coefficient: float
     pressure: float
 
 
@@ -306,7 +309,8 @@ def pressure_rating(
 
     The rating is the least of (3a) for the straight tube and (3c) at the outside, side and inside
     of each bend, with the wall there: the least wall as delivered, thinned by the named method (or
-    measured), less the corrosion allowance. The other formulas stand beside it for comparison.
+    measured), less the corrosion allowance. Y at a bend is the lesser of that of the straight tube
+    and that of the wall there. The other formulas stand beside it for comparison.
 
     Arguments:
         tube: D and t, mm; the material gives Rm, Y, E and ν where they are needed
@@ -377,6 +381,16 @@ def _coefficient(job: _Job, wall: float) -> float:
     if job.coefficient is not None:
         return job.coefficient
     return code_coefficient(job.tube.outside_diameter, wall)
+
+
+def _coefficient_at_bend(job: _Job, wall: float) -> float:
+    """The lesser Y of straight tube and wall there; no source at hand says which one is meant.
+
+    From t = D/6 on Y falls with the wall, and so does the pressure with Y: a wall thinned by
+    bending must not raise Y above that of the tube it was made from.
+    """
+    straight = job.deduction.remaining_wall(job.tube.wall_thickness)
+    return min(_coefficient(job, straight), _coefficient(job, wall))
 
 
 def _straight(job: _Job, wall: float) -> tuple[PressureBy, ...]:
@@ -464,8 +478,9 @@ def _place(
             (*field, "radius"),
             {"bend": number, "value": Amount(left, "length"), "limit": limit},
         )
-    pressure = code_pressure(od, left, job.stress / factor, _coefficient(job, left))
-    return PlaceRating(place, left, measured, factor, pressure)
+    coefficient = _coefficient_at_bend(job, left)
+    pressure = code_pressure(od, left, job.stress / factor, coefficient)
+    return PlaceRating(place, left, measured, factor, coefficient, pressure)
 
 
 def _rating(job: _Job, walls: Walls, bends: Sequence[BendRating]) -> Rating:
@@ -522,9 +537,16 @@ def _wall_by(method: str, wall: float | None, job: _Job) -> WallBy:
 
 def _after_bending(number: int, bend: FormedBend, pressure: float, job: _Job) -> WallAfterBending:
     factors = bend_factors(job.tube, bend.radius)
-    od = job.tube.outside_diameter
-    needed = [code_wall(od, pressure, job.stress / i, job.coefficient) for i in factors]
-    return WallAfterBending(number, *needed)
+    return WallAfterBending(number, *(_wall_in_bend(pressure, i, job) for i in factors))
+
+
+def _wall_in_bend(pressure: float, factor: float, job: _Job) -> float | None:
+    """The larger of the walls by both Y, as the rating takes the lesser pressure; mm."""
+    od, stress = job.tube.outside_diameter, job.stress / factor
+    straight = job.deduction.remaining_wall(job.tube.wall_thickness)
+    own = code_wall(od, pressure, stress, job.coefficient)
+    of_tube = code_wall(od, pressure, stress, _coefficient(job, straight))
+    return None if own is None or of_tube is None else max(own, of_tube)
 
 
 def _standard_wall(

@@ -13,7 +13,14 @@ from itertools import product
 from typing import NamedTuple
 
 from service.calc.bend_order import BendToMake
-from service.calc.bend_rules import Check, ReviewCase, Rule, other_end, radii_at_hand
+from service.calc.bend_rules import (
+    Check,
+    ReviewCase,
+    Rule,
+    other_end,
+    radii_at_hand,
+    same_radius,
+)
 from service.calc.bend_rules_clearance import Room, clearance_checks
 from service.calc.bend_rules_forming import Formed, judged_at
 from service.calc.bend_rules_geometry import checks_until_blocked
@@ -170,7 +177,7 @@ def _candidates(case: ReviewCase, blocking: Sequence[Check]) -> Iterator[tuple[R
     asked.update(_mixed(drawn, near, involved))
     asked.update((radius,) * len(drawn) for radius in near)
     ranked = []
-    for radii in asked:
+    for radii in dict.fromkeys(_drawn_where_same(drawn, radii) for radii in asked):
         apart = [abs(a - b) for a, b in zip(radii, drawn, strict=True)]
         changed = {i for i, by in enumerate(apart) if by > 0}
         for turned, end in enumerate((case.work_from, other_end(case.work_from))):
@@ -178,6 +185,11 @@ def _candidates(case: ReviewCase, blocking: Sequence[Check]) -> Iterator[tuple[R
                 ranked.append((len(changed) + turned, sum(apart), radii, turned, end))
     for *_, radii, _, end in sorted(ranked):
         yield radii, end
+
+
+def _drawn_where_same(drawn: Radii, radii: Radii) -> Radii:
+    """These radii, those as drawn that the same die makes: 60.01 mm is no change to 60 mm."""
+    return tuple(d if same_radius(d, r) else r for d, r in zip(drawn, radii, strict=True))
 
 
 def _radii_near(case: ReviewCase, drawn: Radii) -> list[float]:

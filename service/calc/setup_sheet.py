@@ -11,9 +11,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 from typing import Literal, NamedTuple
 
-from service.calc.bend_order import BendToMake, bends_of_run
+from service.calc.bend_order import BendToMake
 from service.calc.bender_load import Rating, Strength
 from service.calc.capacity_check import (
     NO_TERMS,
@@ -26,6 +27,8 @@ from service.calc.developed_length import (
     NO_ALLOWANCES,
     DevelopedLength,
     Ends,
+    check_stretch,
+    cut_length,
     developed_length,
 )
 from service.calc.mandrel_criterion import (
@@ -46,8 +49,9 @@ from service.calc.mark_layout import (
     mark_layout,
     places,
 )
-from service.calc.run_geometry import reverse
-from service.errors import Amount, NotDeterminedError
+from service.calc.part_ahead import reach_of_part_ahead
+from service.calc.run_geometry import check_run, reverse
+from service.errors import Amount, NotDeterminedError, Value, Word
 from service.model import Bender, Die, End, Finding, Method, Run, Severity, Tube
 
 Verdict = Literal["go", "go_with_care", "stop"]
@@ -55,6 +59,8 @@ Direction = Literal["none", "clockwise", "anticlockwise", "half_turn"]
 
 # A roll that differs by less from none or from half a turn is one of these, rad.
 SAME_ROLL = 1e-9
+# Share of a length within which a difference is rounding.
+SAME_LENGTH = 1e-9
 HALF_TURN = math.pi
 FULL_TURN = 2 * math.pi
 ORDER: tuple[Severity, ...] = ("blocks", "needs_care", "ok")
@@ -87,6 +93,13 @@ METHODS = (
         "leg = set-back before + straight + set-back after; from a cut end with its allowance",
         "bends below 179.4°",
         ("elementary-geometry",),
+    ),
+    Method(
+        "length-by-other-stretch",
+        "How far a part is off whose bends stretch otherwise than laid out",
+        "Σ(stretch of the die − stretch laid out)·Rθ, its greatest after any of the bends",
+        "a stretch of the die by the shop's trials, taken as the stretch that comes about",
+        ("elementary-geometry", "shop-profile"),
     ),
 )
 
@@ -172,6 +185,7 @@ class MandrelNose(NamedTuple):
         largest_lead: the adjustment range runs from 0 to here
         stop_to_tangent, nose_to_stop: the rod, rear end of the tube against the stop
         rods: how many are coupled; None without a rod length
+        outside: whether the lead asked for lies outside the adjustment range
     """
 
     lead: float
@@ -179,6 +193,7 @@ class MandrelNose(NamedTuple):
     stop_to_tangent: float | None
     nose_to_stop: float | None
     rods: int | None
+    outside: bool
 
 
 class Gauge(NamedTuple):
@@ -203,19 +218,23 @@ class SheetBend(NamedTuple):
 
     Arguments:
         die: id; None where there is none
+        die_fits: whether it is made for this tube and radius
         marks: as laid out
         start_on_tube, end_on_tube: tangent points from the cut end along the unbent tube, mm
         roll_direction: which way to roll the tube, seen from its rear end towards the die
         predicted_set_angle: where no springback was given, what elastic unloading predicts, rad
-        turns: of the crank; None without a gear ratio
+        turns: of the crank; None without a gear ratio, or where the die does not fit
         hand_force: at the crank for the strongest tube, N; None where it cannot be told
         tube_behind: from the start tangent point to the rear end, mm
         support: whether so much tube is to be supported; None where the shop does not say
+        reach_ahead: how far the part ahead reaches from the die and swings round with it, mm
+        support_ahead: whether what reaches so far is to be supported; None as above
     """
 
     step: int
     bend: int
     die: str | None
+    die_fits: bool
     marks: BendMarks
     start_on_tube: float
     end_on_tube: float
@@ -226,6 +245,8 @@ class SheetBend(NamedTuple):
     hand_force: float | None
     tube_behind: float
     support: bool | None
+    reach_ahead: float
+    support_ahead: bool | None
     nose: MandrelNose | None
     gauge: Gauge
 
@@ -239,6 +260,7 @@ class SetupSheet:
     tube: Tube
     measured_from: End
     measure: Measure
+    bench: Bench
     bender: Bender
     dies: tuple[DieSetUp, ...]
     cut_length: Mark
@@ -266,6 +288,7 @@ class _Parts(NamedTuple):
     dies: tuple[Die | None, ...]  # of each bend, in the order of the work
     layouts: Mapping[str | None, MarkLayout]  # by die
     places: Sequence[Place]
+    reach: Sequence[float]  # of the part ahead at each bend
 
 
 def setup_sheet(
@@ -307,6 +330,7 @@ def setup_sheet(
         tube=tube,
         measured_from=work.measured_from,
         measure=work.measure,
+        bench=work.bench,
         bender=machine.bender,
         dies=_dies(parts),
         cut_length=layout.cut_length,
@@ -320,7 +344,7 @@ def setup_sheet(
         utilisation=parts.capacity.utilisation,
         bends=rows,
         last_straight=layout.last_straight + _allowance(work, last=True),
-        methods=_methods(parts),
+        methods=_methods(parts, work),
         findings=findings,
     )
 
@@ -333,9 +357,13 @@ def _parts(
     work: Work,
     load: Load,
 ) -> _Parts:
-    bends = bends_of_run(
-        run, tube, measured_from=work.measured_from, stretch=work.stretch, ends=work.ends
-    )
+    check_run(run, tube.outside_diameter)
+    check_stretch(work.stretch)
+    cut = cut_length(run, work.stretch, work.ends)
+    forward = work.measured_from == "end_1"
+    worked = run if forward else reverse(run)
+    placed = places(worked.bends, work.stretch, _allowance(work))
+    bends = tuple(_to_make(place, cut, 0 if forward else len(placed) + 1) for place in placed)
     capacity = capacity_check(
         tube,
         machine.bender,
@@ -362,8 +390,6 @@ def _parts(
     known = {die.id: die for die in (*machine.dies, *((machine.die,) if machine.die else ()))}
     dies = tuple(known.get(row.die or "") for row in capacity.bends)
     by_id = {die.id if die else None: die for die in dies}
-    forward = work.measured_from == "end_1"
-    worked = run if forward else reverse(run)
     return _Parts(
         developed_length(run, tube, work.stretch, work.ends),
         capacity,
@@ -371,8 +397,15 @@ def _parts(
         bends,
         dies,
         {name: _layout(run, tube, work, die) for name, die in by_id.items()},
-        places(worked.bends, work.stretch, _allowance(work)),
+        placed,
+        reach_of_part_ahead(worked, tube.outside_diameter, _allowance(work)),
     )
+
+
+def _to_make(place: Place, cut: float, turned: int) -> BendToMake:
+    """The bend at a place, with the tube behind it; ``turned`` is n + 1 where end 2 is first."""
+    number = turned - place.number if turned else place.number
+    return BendToMake(number, place.bend.radius, place.bend.angle, cut - place.start)
 
 
 def _layout(run: Run, tube: Tube, work: Work, die: Die | None) -> MarkLayout:
@@ -413,7 +446,7 @@ def _rows(machine: Machine, work: Work, parts: _Parts, mandrel: bool) -> Iterato
     for index, (place, die) in enumerate(zip(parts.places, parts.dies, strict=True)):
         marks = parts.layouts[die.id if die else None].bends[index]
         capacity, verdict = parts.capacity.bends[index], parts.criterion.bends[index]
-        behind = parts.bends[index].tube_behind or 0.0
+        behind, ahead = parts.bends[index].tube_behind or 0.0, parts.reach[index]
         back = backs[marks.bend]
         straight = marks.straight_before + (0.0 if index else _allowance(work))
         leg = None if back is None or before is None else before + straight + back
@@ -422,16 +455,19 @@ def _rows(machine: Machine, work: Work, parts: _Parts, mandrel: bool) -> Iterato
             step=marks.step,
             bend=marks.bend,
             die=die.id if die else None,
+            die_fits=capacity.die_fits,
             marks=marks,
             start_on_tube=place.start,
             end_on_tube=place.start + place.arc,
             roll_direction=roll_direction(marks.rotation.angle),
             springback_known=law is not None,
             predicted_set_angle=_predicted(capacity),
-            turns=_turns(marks.crank.exact, machine.bender),
+            turns=_turns(marks.crank.exact, machine.bender) if capacity.die_fits else None,
             hand_force=capacity.crank.force_largest if capacity.crank else None,
             tube_behind=behind,
             support=_support(behind, machine.bender),
+            reach_ahead=ahead,
+            support_ahead=_support(ahead, machine.bender),
             nose=_nose(verdict) if mandrel else None,
             gauge=Gauge(straight, leg, marks.angle, law.band if law else None),
         )
@@ -470,8 +506,9 @@ def _turns(angle: float, bender: Bender) -> float | None:
     return bender.drive.gear_ratio * angle / FULL_TURN if bender.drive else None
 
 
-def _support(tube_behind: float, bender: Bender) -> bool | None:
-    return None if bender.support_from is None else tube_behind > bender.support_from
+def _support(length: float, bender: Bender) -> bool | None:
+    """Whether what stands so far from the die is to be supported, behind it or ahead of it."""
+    return None if bender.support_from is None else length > bender.support_from
 
 
 def _nose(verdict: BendVerdict) -> MandrelNose | None:
@@ -479,11 +516,12 @@ def _nose(verdict: BendVerdict) -> MandrelNose | None:
     if lead is None:
         return None
     return MandrelNose(
-        lead=0.0 if lead.given is None else lead.given,
+        lead=lead.start,
         largest_lead=lead.largest,
         stop_to_tangent=rod.stop_to_tangent if rod else None,
         nose_to_stop=rod.nose_to_stop if rod else None,
         rods=rod.rods if rod else None,
+        outside=lead.outside,
     )
 
 
@@ -517,9 +555,11 @@ def _dies(parts: _Parts) -> tuple[DieSetUp, ...]:
 # --- findings ------------------------------------------------------------------------------------
 
 
-def _methods(parts: _Parts) -> tuple[str, ...]:
+def _methods(parts: _Parts, work: Work) -> tuple[str, ...]:
     layout = next(iter(parts.layouts.values()))
-    own = ("order-of-work", "roll-in-the-bender", "leg-to-apex")
+    own = ["order-of-work", "roll-in-the-bender", "leg-to-apex", "reach-of-the-part-ahead"]
+    if any(_stretches_otherwise(die, work) for die in parts.dies):
+        own.append("length-by-other-stretch")
     others = (layout, parts.length, parts.criterion, parts.capacity)
     return tuple(dict.fromkeys([*own, *(name for one in others for name in one.methods)]))
 
@@ -529,7 +569,11 @@ def _findings(
 ) -> tuple[Finding, ...]:
     """All findings, what blocks first; the same one of two calculations stands once."""
     found: dict[tuple[str, int | None], Finding] = {}
-    mine = (*_grip_findings(parts, rows), *_stretch_findings(parts, work))
+    mine = (
+        *_grip_findings(parts, rows),
+        *_stretch_findings(parts, work),
+        *_left_out_findings(parts, rows),
+    )
     for one in (*_layout_findings(parts, rows), *parts.capacity.findings, *mine):
         found.setdefault((one.code, one.bend), one)
     for one in parts.criterion.findings:
@@ -557,18 +601,51 @@ def _grip_findings(parts: _Parts, rows: Sequence[SheetBend]) -> Iterator[Finding
         needed = die.clamp_length
         if needed is not None and row.gauge.straight < needed:
             value, limit = Amount(row.gauge.straight, "length"), Amount(needed, "length")
-            yield Finding("clamp_reaches_bend", "needs_care", row.bend, value, limit)
+            if row.step == 1:  # nothing but the end is before it: another cure
+                yield Finding("clamp_reaches_end", "needs_care", row.bend, value, limit)
+            else:
+                yield Finding("clamp_reaches_bend", "needs_care", row.bend, value, limit)
         needed = die.pressure_die_length
         if needed is not None and row.tube_behind < needed:
             value, limit = Amount(row.tube_behind, "length"), Amount(needed, "length")
             yield Finding("pressure_die_past_tube", "needs_care", row.bend, value, limit)
 
 
+def _left_out_findings(parts: _Parts, rows: Sequence[SheetBend]) -> Iterator[Finding]:
+    """Bends that require a mandrel where the sheet sets up none."""
+    for row, verdict in zip(rows, parts.criterion.bends, strict=True):
+        if row.nose is None and verdict.verdict == "required":
+            yield Finding("mandrel_required_not_used", "needs_care", row.bend)
+
+
 def _stretch_findings(parts: _Parts, work: Work) -> Iterator[Finding]:
-    for die in {die.id: die for die in parts.dies if die is not None}.values():
-        if die.stretch is not None and not math.isclose(die.stretch, work.stretch, abs_tol=1e-9):
-            value, limit = Amount(work.stretch, "percent"), Amount(die.stretch, "percent")
-            yield Finding(
-                "stretch_differs_from_die", "ok", None, value, limit, {"die": die.name or die.id}
-            )
-            return
+    die = next((die for die in parts.dies if _stretches_otherwise(die, work)), None)
+    if die is None or die.stretch is None:
+        return
+    off = _longer(parts, work)
+    value, limit = Amount(work.stretch, "percent"), Amount(die.stretch, "percent")
+    seen = abs(off) > work.bench.step * work.bench.unit * (1 + SAME_LENGTH)
+    severity: Severity = "needs_care" if seen else "ok"
+    values: dict[str, Value] = {
+        "die": die.name or die.id,
+        "difference": Amount(abs(off), "length"),
+        "direction": Word("longer" if off > 0 else "shorter"),
+    }
+    yield Finding("stretch_differs_from_die", severity, None, value, limit, values)
+
+
+def _stretches_otherwise(die: Die | None, work: Work) -> bool:
+    if die is None or die.stretch is None:
+        return False
+    return not math.isclose(die.stretch, work.stretch, abs_tol=1e-9)
+
+
+def _longer(parts: _Parts, work: Work) -> float:
+    """How much longer the tube comes out by the stretch of the dies, where it is off most, mm."""
+    laid_out = work.stretch
+    off = accumulate(
+        (die.stretch - laid_out) * place.bend.arc
+        for die, place in zip(parts.dies, parts.places, strict=True)
+        if die is not None and die.stretch is not None
+    )
+    return max(off, key=abs)

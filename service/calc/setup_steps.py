@@ -5,13 +5,14 @@ A step holds codes and values, never words: the catalogue has the words in every
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 from service.calc.developed_length import Allowance
-from service.calc.mark_layout import Mark, Turn
-from service.calc.setup_sheet import MandrelNose, SetupSheet, SheetBend
+from service.calc.mark_layout import Mark, Turn, marker
+from service.calc.setup_sheet import DieSetUp, MandrelNose, SetupSheet, SheetBend
 from service.errors import Amount, Value, Word
 from service.model import End
 
@@ -65,13 +66,42 @@ class _Draft(NamedTuple):
     cautions: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """The sheet, how the rule shows a length, and what the findings say of each bend.
+
+    Arguments:
+        mark: rounds an exact length to the bench step, once
+        codes: of the findings by bend; those of the whole part by None
+        blocked: bends that a finding blocks; None among them for all of the work
+    """
+
+    sheet: SetupSheet
+    mark: Callable[[float], Mark]
+    codes: Mapping[int | None, set[str]]
+    blocked: frozenset[int | None]
+
+    def die(self, name: str | None) -> DieSetUp | None:
+        """The die of this id."""
+        return next((die for die in self.sheet.dies if die.id == name), None)
+
+    def says(self, code: str, bend: int) -> bool:
+        """Whether there is a finding of this code at this bend."""
+        return code in self.codes.get(bend, ())
+
+
 def setup_steps(sheet: SetupSheet) -> Iterator[Step]:
     """The steps of a sheet in the order of the work; the order is common practice.
 
     Arguments:
         sheet: from ``setup_sheet``
     """
-    drafts = (*_prepare(sheet), *_cut(sheet), *_mark(sheet), *_bend_all(sheet), *_finish(sheet))
+    codes: dict[int | None, set[str]] = {}
+    for one in sheet.findings:
+        codes.setdefault(one.bend, set()).add(one.code)
+    blocked = frozenset(one.bend for one in sheet.findings if one.severity == "blocks")
+    job = _Job(sheet, marker(sheet.bench), codes, blocked)
+    drafts = (*_prepare(job), *_cut(sheet), *_mark(sheet), *_bend_all(job), *_finish(job))
     for number, draft in enumerate(drafts, 1):
         yield Step(number, *draft)
 
@@ -80,17 +110,17 @@ def _line(code: str, **values: Shown) -> Line:
     return Line(code, values)
 
 
-def _prepare(sheet: SetupSheet) -> Iterator[_Draft]:
+def _prepare(job: _Job) -> Iterator[_Draft]:
+    sheet = job.sheet
     yield _secure(sheet)
-    first = next((row.die for row in sheet.bends), None)
-    yield _fit_die(sheet, first, "choose_die", None)
+    yield _fit_die(job, sheet.bends[0], "choose_die", None)
     yield _lubricate(sheet)
     brace = sheet.bender.brace_from
     if brace is not None and sheet.tube.outside_diameter >= brace:
         limit = Amount(brace, "length")
         yield _Draft("fit_brace", "prepare", actions=(_line("fit_brace", limit=limit),))
     if sheet.mandrel is not None:
-        yield _fit_mandrel(sheet)
+        yield _fit_mandrel(job)
     yield _Draft(
         "set_zero",
         "prepare",
@@ -103,32 +133,39 @@ def _secure(sheet: SetupSheet) -> _Draft:
     actions = [_line("secure_fasten")]
     if force is not None:
         actions.append(_line("secure_pull", force=Amount(force, "force")))
-    longest = max(row.tube_behind for row in sheet.bends)
-    actions.append(_line("secure_sweep", length=Amount(longest, "length")))
+    furthest = Amount(max(row.reach_ahead for row in sheet.bends), "length")
+    end = Word(sheet.measured_from)
+    actions.append(_line("secure_sweep", length=furthest, end=end))
+    figures: tuple[tuple[str, Shown], ...] = (("reach_ahead", furthest),)
     return _Draft(
         "secure_bender",
         "prepare",
         values={"bender": sheet.bender.name or sheet.bender.id},
         actions=tuple(actions),
-        figures=(("hand_force", Amount(force, "force")),) if force else (),
+        figures=(("hand_force", Amount(force, "force")), *figures) if force else figures,
         cautions=("sheet_fasten", "sheet_sweep"),
     )
 
 
-def _fit_die(sheet: SetupSheet, name: str | None, code: str, bend: int | None) -> _Draft:
-    die = next((die for die in sheet.dies if die.id == name), None)
+def _fit_die(job: _Job, row: SheetBend, code: str, bend: int | None) -> _Draft:
+    """The step that fits the die of a row; to stop where it fits none of its bends."""
+    sheet, die = job.sheet, job.die(row.die)
     group: Group = "prepare" if bend is None else "bend"
+    cautions = ("sheet_blocked_die", "sheet_wrong_groove")
     if die is None:
-        return _Draft("no_die", group, bend, cautions=("sheet_wrong_groove",))
+        return _Draft("no_die", group, bend, cautions=cautions)
     od = Amount(sheet.tube.outside_diameter, "length")
     shown = die.name or die.id
-    actions = [
-        _line("die_fit", die=shown),
-        _line("die_same_size", od=od),
-    ]
     figures: list[tuple[str, Shown]] = [
         ("groove", Amount(die.tube_outside_diameter, "length")),
         ("radius", Amount(die.radius, "length")),
+    ]
+    if not any(one.die_fits for one in sheet.bends if one.die == die.id):
+        wanted = (_wanted(job, row),)
+        return _Draft("wrong_die", group, bend, NONE, wanted, tuple(figures), cautions)
+    actions = [
+        _line("die_fit", die=shown),
+        _line("die_same_size", od=od),
     ]
     if die.clamp_length is not None:
         figures.append(("clamp_length", Amount(die.clamp_length, "length")))
@@ -148,6 +185,22 @@ def _fit_die(sheet: SetupSheet, name: str | None, code: str, bend: int | None) -
     )
 
 
+def _wanted(job: _Job, row: SheetBend) -> Line:
+    """Which die a bend needs, beside the one that there is."""
+    od = Amount(job.sheet.tube.outside_diameter, "length")
+    radius, die = Amount(row.marks.radius, "length"), job.die(row.die)
+    if die is None:
+        return _line("die_wanted", od=od, radius=radius)
+    return _line(
+        "die_differs",
+        od=od,
+        radius=radius,
+        die=die.name or die.id,
+        groove=Amount(die.tube_outside_diameter, "length"),
+        radius_of_die=Amount(die.radius, "length"),
+    )
+
+
 def _lubricate(sheet: SetupSheet) -> _Draft:
     used: Shown = sheet.bender.lubricant or Word("lubricant_by_maker")
     actions = [
@@ -160,7 +213,8 @@ def _lubricate(sheet: SetupSheet) -> _Draft:
     return _Draft("clean_and_lubricate", "prepare", actions=tuple(actions))
 
 
-def _fit_mandrel(sheet: SetupSheet) -> _Draft:
+def _fit_mandrel(job: _Job) -> _Draft:
+    sheet = job.sheet
     tool, rod = sheet.mandrel, sheet.rod
     assert tool is not None  # the step exists only with one
     actions = [
@@ -175,7 +229,13 @@ def _fit_mandrel(sheet: SetupSheet) -> _Draft:
     noses = [row.nose for row in sheet.bends if row.nose is not None]
     rods = max((nose.rods for nose in noses if nose.rods), default=None)
     if rod is not None and rods is not None:
-        actions.append(_line("mandrel_rods", rods=rods, length=Amount(rod.length, "length")))
+        length = Amount(rod.length, "length")
+        one = rods == 1
+        actions.append(
+            _line("mandrel_rod", length=length)
+            if one
+            else _line("mandrel_rods", rods=rods, length=length)
+        )
     actions += [_line("mandrel_lock"), _line("mandrel_forward"), _line("mandrel_back")]
     return _Draft(
         "fit_mandrel",
@@ -229,33 +289,55 @@ def _mark(sheet: SetupSheet) -> Iterator[_Draft]:
         ]
     actions += [_line("mark_ring"), _line("mark_roll_line")]
     yield _Draft("mark_tube", "mark", values={"end": end}, actions=tuple(actions))
-    longest = max(row.tube_behind for row in sheet.bends)
-    limit = sheet.bender.support_from
-    if limit is None or longest > limit:
-        code = "support_unstated" if limit is None else "support_from"
-        values = {"length": Amount(longest, "length"), "limit": Amount(limit or 0.0, "length")}
-        actions = [Line(code, values), _line("support_level")]
-        yield _Draft("support_tube", "mark", actions=tuple(actions))
+    if supported := tuple(_support(sheet)):
+        yield _Draft("support_tube", "mark", actions=supported)
+
+
+def _support(sheet: SetupSheet) -> Iterator[Line]:
+    """What is to be supported, behind the die and ahead of it; all where the shop does not say."""
+    behind = Amount(max(row.tube_behind for row in sheet.bends), "length")
+    ahead = Amount(max(row.reach_ahead for row in sheet.bends), "length")
+    if sheet.bender.support_from is None:
+        yield _line("support_unstated", length=behind)
+        yield _line("support_level")
+        yield _line("support_ahead_unstated", length=ahead, end=Word(sheet.measured_from))
+        return
+    limit = Amount(sheet.bender.support_from, "length")
+    if any(row.support for row in sheet.bends):
+        yield _line("support_from", length=behind, limit=limit)
+        yield _line("support_level")
+    if any(row.support_ahead for row in sheet.bends):
+        yield _line("support_ahead", length=ahead, limit=limit, end=Word(sheet.measured_from))
 
 
 def _mark_exact(row: SheetBend) -> Amount:
     return Amount(row.marks.zero_mark.exact, "length")
 
 
-def _bend_all(sheet: SetupSheet) -> Iterator[_Draft]:
-    fitted = sheet.bends[0].die
-    for index, row in enumerate(sheet.bends):
+def _bend_all(job: _Job) -> Iterator[_Draft]:
+    fitted = job.sheet.bends[0].die
+    for index, row in enumerate(job.sheet.bends):
         if row.die != fitted:
-            yield _fit_die(sheet, row.die, "change_die", row.bend)
+            yield _fit_die(job, row, "change_die", row.bend)
             fitted = row.die
-        yield _set(sheet, row, first=not index)
-        yield _crank(row)
+        if not row.die_fits:
+            yield _stopped(job, row)
+            continue
+        yield _set(job, row, first=not index)
+        yield _crank(job, row)
         yield _unload(row)
-        yield _check(row, first=not index)
+        yield _check(job, row, first=not index)
 
 
-def _set(sheet: SetupSheet, row: SheetBend, *, first: bool) -> _Draft:
-    marks = row.marks
+def _stopped(job: _Job, row: SheetBend) -> _Draft:
+    """In place of a bend whose die does not fit: nothing of it is to be set or cranked."""
+    values: Values = {"bend": row.bend}
+    actions = (_wanted(job, row),)
+    return _Draft("stop_bend", "bend", row.bend, values, actions, cautions=("sheet_blocked",))
+
+
+def _set(job: _Job, row: SheetBend, *, first: bool) -> _Draft:
+    sheet, marks = job.sheet, row.marks
     mark, exact = marks.zero_mark, _mark_exact(row)
     actions = [_line("set_enter", end=Word(sheet.measured_from))] if first else []
     actions.append(_roll(row, first=first))
@@ -263,12 +345,12 @@ def _set(sheet: SetupSheet, row: SheetBend, *, first: bool) -> _Draft:
         datum = Word("cut_end" if first else "end_of_bend_before")
         actions.append(_line("set_mark_from", mark=mark, exact=exact, datum=datum))
     actions.append(_line("set_mark", bend=row.bend, mark=mark))
-    die = next((die for die in sheet.dies if die.id == row.die), None)
+    die = job.die(row.die)
     if die is not None and die.has_angle_marks and marks.apex is not None:
         actions.append(_line("set_apex", apex=marks.apex, angle=Amount(marks.angle, "angle")))
     actions += [_line("set_clamp"), _line("set_pressure_die")]
     if row.nose is not None:
-        actions += _nose_lines(row.nose)
+        actions += _nose_lines(row.nose, job.mark)
     figures: list[tuple[str, Shown]] = [("mark", mark)]
     if not first:
         figures.append((f"roll_{row.roll_direction}", Amount(abs(marks.rotation.angle), "angle")))
@@ -281,13 +363,20 @@ def _set(sheet: SetupSheet, row: SheetBend, *, first: bool) -> _Draft:
         {"bend": row.bend},
         tuple(actions),
         tuple(figures),
-        (*("sheet_blocked",) * _blocked(sheet, row.bend), "sheet_fingers"),
+        tuple(_set_cautions(job, row)),
     )
 
 
-def _blocked(sheet: SetupSheet, bend: int) -> bool:
-    """Whether a finding blocks this bend, or all of the work."""
-    return any(one.severity == "blocks" and one.bend in (bend, None) for one in sheet.findings)
+def _set_cautions(job: _Job, row: SheetBend) -> Iterator[str]:
+    if not job.blocked.isdisjoint((row.bend, None)):
+        yield "sheet_blocked"
+    if job.says("mandrel_required_not_used", row.bend):
+        yield "sheet_without_mandrel"
+    if row.nose is not None and row.nose.outside:
+        yield "sheet_lead_behind" if row.nose.lead < 0 else "sheet_lead_past"
+    if job.says("clamp_reaches_end", row.bend) or job.says("clamp_reaches_bend", row.bend):
+        yield "sheet_clamp_short"
+    yield "sheet_fingers"
 
 
 def _roll(row: SheetBend, *, first: bool) -> Line:
@@ -306,30 +395,37 @@ def _unsigned(mark: Mark) -> Mark:
     return Mark(abs(mark.exact), abs(mark.bench), mark.label.lstrip("-−"))
 
 
-def _nose_lines(nose: MandrelNose) -> list[Line]:
-    lines = [
-        _line(
-            "nose_lead",
-            lead=Amount(nose.lead, "length"),
-            most=Amount(nose.largest_lead, "length"),
-        )
-    ]
-    if nose.stop_to_tangent is not None and nose.nose_to_stop is not None:
-        lines.append(
-            _line(
-                "nose_stop",
-                stop=Amount(nose.stop_to_tangent, "length"),
-                reach=Amount(nose.nose_to_stop, "length"),
-            )
-        )
-    return lines
+def _nose_lines(nose: MandrelNose, mark: Callable[[float], Mark]) -> Iterator[Line]:
+    most = Amount(nose.largest_lead, "length")
+    if nose.lead == 0.0:
+        yield _line("nose_at_tangent", most=most)
+    else:
+        code = "nose_lead" if not nose.outside else "nose_behind" if nose.lead < 0 else "nose_past"
+        lead = abs(nose.lead)
+        yield _line(code, lead=mark(lead), exact=Amount(lead, "length"), most=most)
+    if nose.stop_to_tangent is None or nose.nose_to_stop is None:
+        return
+    stop = nose.stop_to_tangent
+    # outside its range no place of the nose is told but the end of the range
+    reach = stop + nose.largest_lead if nose.outside else nose.nose_to_stop
+    yield _line(
+        "nose_stop_range" if nose.outside else "nose_stop",
+        stop=mark(stop),
+        exact=Amount(stop, "length"),
+        reach=mark(reach),
+        exact_reach=Amount(reach, "length"),
+    )
 
 
-def _crank(row: SheetBend) -> _Draft:
+def _crank(job: _Job, row: SheetBend) -> _Draft:
     crank, angle = row.marks.crank, Amount(row.marks.angle, "angle")
     actions: list[Line] = []
     if row.support:
         actions.append(_line("crank_support", length=Amount(row.tube_behind, "length")))
+    ahead = Amount(row.reach_ahead, "length")
+    if row.support_ahead:
+        end = Word(job.sheet.measured_from)
+        actions.append(_line("crank_support_ahead", length=ahead, end=end))
     if row.springback_known:
         back = Amount(crank.exact - row.marks.angle, "angle")
         exact = Amount(crank.exact, "angle")
@@ -342,6 +438,7 @@ def _crank(row: SheetBend) -> _Draft:
     figures: list[tuple[str, Shown]] = [("crank", crank), ("finished", angle)]
     if row.turns is not None:
         figures.append(("turns", round(row.turns, 2)))
+    figures.append(("reach_ahead", ahead))
     actions.append(_line("crank_steady"))
     return _Draft(
         "crank_bend",
@@ -367,27 +464,31 @@ def _unload(row: SheetBend) -> _Draft:
     )
 
 
-def _check(row: SheetBend, *, first: bool) -> _Draft:
+def _check(job: _Job, row: SheetBend, *, first: bool) -> _Draft:
     gauge, angle = row.gauge, Amount(row.gauge.angle, "angle")
-    straight = Amount(gauge.straight, "length")
+    place = "_from_end" * first
     actions = [_line("check_free")]
+    figures: list[tuple[str, Shown]] = [("finished", angle)]
+    for name, length in (("straight", gauge.straight), ("leg", gauge.leg)):
+        if length is not None:
+            mark, exact = job.mark(length), Amount(length, "length")
+            actions.append(_line(f"check_{name}{place}", mark=mark, exact=exact))
+            figures.append((f"{name}{place}", mark))
     if gauge.band is not None:
         actions.append(_line("check_band", band=Amount(gauge.band, "angle")))
-    place = "_from_end" * first
-    figures: list[tuple[str, Shown]] = [("finished", angle), (f"straight{place}", straight)]
-    if gauge.leg is not None:
-        figures.append((f"leg{place}", Amount(gauge.leg, "length")))
     actions += [_line("check_round"), _line("check_again")]
     return _Draft(
         "check_bend", "bend", row.bend, {"bend": row.bend}, tuple(actions), tuple(figures)
     )
 
 
-def _finish(sheet: SetupSheet) -> Iterable[_Draft]:
-    last = Amount(sheet.last_straight, "length")
-    actions = [_line("finish_last", straight=last, end=Word(_other(sheet.measured_from)))]
+def _finish(job: _Job) -> Iterable[_Draft]:
+    sheet, last = job.sheet, job.mark(job.sheet.last_straight)
+    end = Word(_other(sheet.measured_from))
+    actions = [_line("finish_last", straight=last, exact=_exact(last), end=end)]
     if sheet.ends.trim:
-        actions.append(_line("finish_trim", length=Amount(sheet.ends.trim, "length")))
+        trim = job.mark(sheet.ends.trim)
+        actions.append(_line("finish_trim", length=trim, exact=_exact(trim)))
     actions += [_line("finish_whole"), _line("finish_clean"), _line("finish_test")]
     yield _Draft(
         "finish_part",

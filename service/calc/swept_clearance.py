@@ -298,13 +298,23 @@ class _Search:
         fine = (here - least < TOUCH) & (least < TOUCH)
         self._offer(cells, np.where(fine, np.minimum(here, TOUCH), here))
         self._offer(ends, self._look(ends).distance - skin)
-        kept = np.nonzero(self._kept(cells, least) & ~fine)[0]
+        self._offer_begins(cells, np.nonzero(fine & (cells.w > 0))[0])
+        # what touches all along is divided only until it is known when it begins to
+        late = fine & self.found.touches[self.motion[cells.pair]] & (cells.w > 0)
+        kept = np.nonzero(self._kept(cells, least) & (~fine | late))[0]
         if len(kept) > MOST_CELLS:
             self._settle(cells.take(kept))
             kept = kept[:0]
         # what touches is looked at for when it begins to, which only shorter motions tell
         by_motion = np.where(here[kept] <= TOUCH, np.inf, bounds.by_motion[kept])
         return _split(cells.take(kept), by_motion >= bounds.by_length[kept])
+
+    def _offer_begins(self, cells: _Cells, index: Indices) -> None:
+        """Take note of where the motion of these divisions begins, all of it one clearance."""
+        if len(index):
+            some = cells.take(index)
+            begins = _Cells(some.pair, some.x, some.a, some.t - some.w, some.w)
+            self._offer(begins, self._look(begins).distance - self.pairs.skin[some.pair])
 
     def _look(self, cells: _Cells) -> _Look:
         column = np.take(self.table, cells.pair, axis=1)

@@ -18,7 +18,9 @@ from service.errors import (
     GeometryError,
     MissingError,
     NoMethodError,
+    OutOfRangeError,
     Value,
+    Word,
 )
 from service.model import Bend, Finding, Method, Run, Tube
 
@@ -118,7 +120,7 @@ def run_from_tape(
         MissingError: a bend with neither radius nor tape over its legs, or with both
         NoMethodError: a leg taken in a way that its bends do not allow
         GeometryError: a reading shorter than what its bends take up
-        OutOfRangeError: an absurd bend
+        OutOfRangeError: an absurd bend, a tape over the legs of 2D or less
 
     Source: elementary geometry.
     """
@@ -143,17 +145,30 @@ def _checked(
         check_run(run, tube.outside_diameter)
     except CalculationError as error:
         index, name = error.field[-2:]
-        if name == "radius" and taped[int(index)].over_legs is not None:
-            name = "over_legs"
+        over_legs = taped[int(index)].over_legs
+        if name == "radius" and over_legs is not None:
+            raise _legs_too_close(over_legs, int(index), tube) from None
         where = ("run", "taped_bends", index, name)
         raise type(error)(error.code, where, error.values) from None
     return run
 
 
+def _legs_too_close(over_legs: float, index: int, tube: Tube) -> OutOfRangeError:
+    """What is wrong with a tape over both legs of which R = (tape − D)/2 comes to D/2 or less."""
+    parts: dict[str, Value] = {
+        "bend": index + 1,
+        "value": Amount(over_legs, "length"),
+        "limit": Amount(2 * tube.outside_diameter, "length"),
+    }
+    where = ("run", "taped_bends", index, "over_legs")
+    return OutOfRangeError("over_legs_within_tube", where, parts)
+
+
 def _radius(row: TapedBend, index: int, tube: Tube) -> float:
     where = ("run", "taped_bends", index)
     if (row.radius is None) == (row.over_legs is None):
-        raise MissingError("radius_or_over_legs", where, {"bend": index + 1})
+        sent = Word("no_radius_sent" if row.radius is None else "two_radii_sent")
+        raise MissingError("radius_or_over_legs", where, {"bend": index + 1, "sent": sent})
     if row.radius is not None:
         return row.radius
     if abs(row.angle - math.pi) > PARALLEL:

@@ -8,22 +8,25 @@ short address cannot fill the memory.
 from __future__ import annotations
 
 import base64
-import binascii
+import json
 import posixpath
 import re
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import wraps
 from typing import Any
 
 import orjson
 from flask import Response, request
 
+from service.errors import Word
+from service.web import problem, texts
 from service.web.answer import VERSION_HEADERS, answer_schema
 from service.web.body import decode_json
 from service.web.lookup import NOT_MODIFIED, VALIDATORS, conditional, read_query
 from service.web.operation import (
     Calculation,
+    Page,
     ServiceBlueprint,
     contents,
     preferred,
@@ -36,6 +39,8 @@ NAME = "body"
 # A request line of 4094 bytes is what the server takes unless it is set up for more.
 LONGEST = 3900
 LARGEST_BODY = 100_000  # bytes after decompression
+HTML = "text/html"
+REFUSED_PATTERN = r"^<!doctype html>[\s\S]*</html>\s*$"
 ALPHABET = re.compile(r"[A-Za-z0-9_-]*")
 
 
@@ -78,11 +83,10 @@ def decoded(value: str) -> Any:
 
 def _unpacked(value: str) -> bytes:
     if ALPHABET.fullmatch(value) is None:
-        raise ProblemError(422, "address_not_base64url")
-    try:
-        return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
-    except binascii.Error:
-        raise ProblemError(422, "address_not_base64url") from None
+        raise ProblemError(422, "address_not_base64url", {"why": Word("base64url_characters")})
+    if len(value) % 4 == 1:  # six bits are no byte
+        raise ProblemError(422, "address_not_base64url", {"why": Word("base64url_length")})
+    return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
 
 
 def _decompressed(packed: bytes) -> bytes:
@@ -123,6 +127,7 @@ def addressed(
     made: Calculation,
     example: Mapping[str, Any],
     fixed: bool = False,
+    refused: Callable[[Mapping[str, Any]], str] | None = None,
 ) -> Callable[[Callable[[], None]], Callable[[], Response]]:
     """Make a GET operation that answers as the POST of a calculation does, with validators.
 
@@ -131,6 +136,8 @@ def addressed(
         made: the calculation
         example: a body; in the specification as the example of the query value
         fixed: whether the operation always answers for ``example``, and takes no query
+        refused: from a problem document to the page for a caller who prefers a page; None where
+            every refusal is the document itself
 
     The function that is decorated gives summary and description, and is not called.
     """
@@ -140,8 +147,10 @@ def addressed(
         if fixed
         else [{**PARAMETER, "example": encoded(orjson.dumps(example, option=orjson.OPT_SORT_KEYS))}]
     )
+    refusals = (422,) if fixed else (400, 414, 422)
     responses: dict[str, Any] = {
-        **problems(405, 406, 422, 500, *(() if fixed else (400, 414))),
+        **problems(405, 406, 500, *refusals),
+        **(_told_as_page(refusals) if refused else {}),
         "200": {
             "description": "Computed.",
             "content": contents(answer, made.drawn),
@@ -154,11 +163,20 @@ def addressed(
         @wraps(function)
         def view() -> Response:
             kind = preferred(made.drawn)
-            sent = example if fixed else decoded(_query_value())
-            if fixed:
-                refuse_query()
-            answered = made.answer(sent, kind)
-            return answered if answered.status_code != 200 else validated(answered)
+            try:
+                if fixed:
+                    refuse_query()
+                answered = made.answer(example if fixed else decoded(_query_value()), kind)
+            except ProblemError as error:
+                detail = texts.fill(texts.text("errors", error.code), error.values, "metric")
+                answered = problem.respond(
+                    error.status, detail, error.entries, error.headers, error.code
+                )
+            if answered.status_code == 200:
+                return validated(answered)
+            answered.vary.add("Accept")
+            page = made.drawn.get(kind)
+            return _as_page(answered, page, refused) if isinstance(page, Page) else answered
 
         documented = blp.doc(operationId=operation_id, parameters=parameters, responses=responses)(
             view
@@ -167,6 +185,33 @@ def addressed(
         return view
 
     return decorate
+
+
+def _told_as_page(statuses: Iterable[int]) -> dict[str, Any]:
+    """Refusals that are a problem document or, where the caller prefers one, a page."""
+    document = {"schema": {"$ref": "#/components/schemas/Problem"}}
+    page = {"schema": {"type": "string", "maxLength": 1_000_000, "pattern": REFUSED_PATTERN}}
+    return {
+        str(status): {
+            "description": problem.title(status, "en"),
+            "content": {problem.MEDIA_TYPE: document, HTML: page},
+            "headers": dict(VERSION_HEADERS),
+        }
+        for status in statuses
+    }
+
+
+def _as_page(
+    answered: Response, page: Page, refused: Callable[[Mapping[str, Any]], str] | None
+) -> Response:
+    """A refusal as a page with the same status and headers."""
+    if refused is None:
+        return answered
+    document = json.loads(answered.get_data())
+    answered.set_data(refused(document))
+    answered.content_type = page.content_type
+    answered.headers.update(page.headers())
+    return answered
 
 
 def _query_value() -> str:

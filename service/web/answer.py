@@ -25,6 +25,7 @@ from service.web.versions import VERSION_HEADERS, version_headers
 
 SEVERITIES = ("blocks", "needs_care", "ok")
 CODE_PATTERN = r"^[a-z0-9_]{1,64}$"
+INCH_DIGITS = 12  # significant, of a number of a finding that was converted
 KEBAB_PATTERN = r"^[a-z0-9.-]{1,64}$"
 
 
@@ -165,6 +166,8 @@ def _compared(amount: Any, system: str) -> dict[str, Any] | None:
     if amount is None:
         return None
     number = units.outward(amount.value, amount.kind, units.FACTORS[system])
+    if system == "inch":  # conversion leaves a last digit of its own
+        number = float(f"{number:.{INCH_DIGITS}g}")
     return {"value": number, "unit": units.NAMES[system][amount.kind]}
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from service.web import texts
-from service.web.fields import Either, Part, Parts
+from service.web.fields import Choice, Count, Either, Part, Parts, Quantity
 from service.web.problem import MOST_ENTRIES, at, brief, pointer
 
 LONGEST_STEP = 80  # characters of a field name that are repeated
@@ -38,8 +38,8 @@ def _entry(
     value = brief(found)
     allowed = _shortened(_allowed(where, system), LONGEST_ALLOWED)
     parts = {
-        "value": f'"{value}"' if isinstance(found, str) else _plain(value),
-        "allowed": allowed,
+        "value": f'"{value}"' if isinstance(found, str) else _plain(value, where),
+        "allowed": _to_send(allowed, code, where),
         "name": _name(path),
     }
     return {
@@ -57,8 +57,20 @@ def _told(code: str, where: object) -> str:
     return "null_where_required" if code == "null_not_allowed" and needed else code
 
 
-def _plain(value: object) -> str:
-    return value if isinstance(value, str) else json.dumps(value)
+def _to_send(allowed: str, code: str, where: object) -> str:
+    """What is allowed, as it stands in a sentence: one of the words, not all of them."""
+    if not isinstance(where, Choice) or code == "not_a_choice":  # whose text says it itself
+        return allowed
+    return texts.text("allowed", "choice").format(words=allowed)
+
+
+def _plain(value: object, where: object) -> str:
+    """A value that is no string, as JSON; a number of a numeric field as the language writes it."""
+    if isinstance(value, str):
+        return value
+    written = json.dumps(value)
+    is_number = isinstance(value, float) and isinstance(where, Quantity | Count)
+    return texts.decimal(written, texts.language()) if is_number else written
 
 
 def _shortened(text: str, most: int) -> str:
@@ -68,7 +80,7 @@ def _shortened(text: str, most: int) -> str:
 def _name(path: Path) -> str:
     """The field for the text: its name, or ``bends[2]`` for an item of an array."""
     if not path:
-        return "body"
+        return texts.text("words", "body")
     if isinstance(path[-1], int):
         return f"{_name(path[:-1])}[{path[-1]}]"
     return _shortened(path[-1], LONGEST_STEP)

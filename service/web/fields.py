@@ -23,8 +23,20 @@ ID_PATTERN = r"^[a-z0-9][a-z0-9._-]{0,63}$"
 
 
 def _told(code: str, **parts: Value) -> str:
-    """What is allowed, in the language of the request; numbers as JSON writes them."""
+    """What is allowed, in the language of the request."""
     return texts.text("allowed", code).format(**parts)
+
+
+def _between(code: str, least: str, most: str, unit: str = "") -> str:
+    """Both bounds, or the one value that is allowed where they are equal.
+
+    These are words for people: a number has the decimal mark of their language.
+    """
+    spoken = texts.language()
+    if least == most:
+        return _told(f"{code}_of_one", only=texts.decimal(most, spoken), unit=unit).rstrip()
+    bounds = {"least": texts.decimal(least, spoken), "most": texts.decimal(most, spoken)}
+    return _told(code, **bounds, unit=unit).rstrip()
 
 
 class Quantity(fields.Float):
@@ -62,8 +74,8 @@ class Quantity(fields.Float):
 
     def allowed(self, system: str) -> str:
         """What is allowed, as text in the caller's units."""
-        limits = {"least": f"{self.least:.12g}", "most": f"{self.most:.12g}"}
-        return _told("range", **limits, unit=NAMES[system][self.kind]).rstrip()
+        least, most = f"{self.least:.12g}", f"{self.most:.12g}"
+        return _between("range", least, most, NAMES[system][self.kind])
 
     def _validated(self, value: Any) -> Any:
         # "100" and true are not numbers here, though float() would take both
@@ -124,7 +136,7 @@ class Count(fields.Integer):
 
     def allowed(self, system: str) -> str:  # noqa: ARG002 - a count has no unit
         """What is allowed, as text."""
-        return _told("count", least=self.least, most=self.most)
+        return _between("count", str(self.least), str(self.most))
 
     def _validated(self, value: Any) -> Any:
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value // 1:
@@ -256,7 +268,7 @@ class Parts(fields.List[Any]):
 
     def allowed(self, system: str) -> str:  # noqa: ARG002 - a number of items has no unit
         """What is allowed, as text."""
-        return _told("array", least=self.least, most=self.most)
+        return _between("array", str(self.least), str(self.most))
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> list[Any]:
         # before the items: a body can hold 300 000 of them, each to be refused at some cost

@@ -4,24 +4,25 @@ from __future__ import annotations
 
 import ipaddress
 import math
+import re
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from typing import Any
 
-from flask import Flask, request
+from flask import Flask, Response, request
 from flask.globals import request_ctx
-from limits import RateLimitItem, parse
+from limits import RateLimitItem, parse_many
 from limits.strategies import FixedWindowRateLimiter
 from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wsgi import ClosingIterator
 
 from service.errors import ProfileError, Value
 from service.web import telemetry, texts
-from service.web.keys import Key, find, read_keys
+from service.web.keys import Key, find, keys_of
 from service.web.problem import ProblemError
-from service.web.rate_storage import storage_of
+from service.web.rate_storage import Pause, storage_of
 from service.web.settings import Settings
 from service.web.spec_guard import is_public, is_uncounted
 from service.web.time_limit import LIMIT
@@ -42,6 +43,8 @@ PAGES = (
 SECURE = ("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
 # Of processor time: as much computing as counts as one more request.
 WORTH_A_REQUEST = 0.01
+NO_TIME = re.compile(r"(/|per)\s*0+\s*[a-z]")  # 5/0minute, which the library reads as 5/minute
+LONGEST_WINDOW = 366 * 86_400  # seconds
 METHODS = frozenset({"GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE"})
 StartResponse = Callable[..., Any]
 Wsgi = Callable[[dict[str, Any], StartResponse], Iterable[bytes]]
@@ -56,6 +59,7 @@ class Guard:
     limit: RateLimitItem | None
     limiter: FixedWindowRateLimiter | None
     policy: str
+    pause: Pause = field(default_factory=Pause)
 
     def before(self) -> None:
         """Let the request pass, or refuse it: 401, 403, 429."""
@@ -108,13 +112,17 @@ class Guard:
             self._count(request.remote_addr or "", self.limiter, self.limit)
 
     def _count(self, caller: str, limiter: FixedWindowRateLimiter, limit: RateLimitItem) -> None:
+        if not self.pause.is_over():
+            self._lose(request.environ)
+            return
         try:
             passed = limiter.hit(limit, caller)
             window = limiter.get_window_stats(limit, caller)
         except limiter.storage.base_exceptions:
-            # a limit that cannot be counted must not take the calculations away
-            telemetry.count_limit_lost()
+            self.pause.failed()
+            self._lose(request.environ)
             return
+        self.pause.worked()
         left = max(0, math.ceil(window.reset_time - time.time()))
         shown = f'"default";r={max(0, window.remaining)};t={left}'
         request.environ["service.rate"] = [("RateLimit", shown)]
@@ -122,6 +130,11 @@ class Guard:
             values: dict[str, Value] = {"limit": str(limit), "seconds": left}
             headers = {"Retry-After": str(left), "RateLimit-Policy": self.policy}
             raise ProblemError(429, "too_many_requests", values, headers=headers)
+
+    def _lose(self, environ: dict[str, Any]) -> None:
+        """Let a request pass uncounted: a limit that fails must not take the calculations away."""
+        telemetry.count_limit_lost()
+        environ["service.uncounted"] = True
 
     def charge(self, environ: dict[str, Any]) -> None:
         """Count the computing of a request, as so many requests more, to its caller.
@@ -132,10 +145,26 @@ class Guard:
         more = int((now - environ["service.charged"]) / WORTH_A_REQUEST)
         if more and "service.caller" in environ and self.limiter is not None and self.limit:
             environ["service.charged"] = now
-            try:
-                self.limiter.hit(self.limit, environ["service.caller"], cost=more)
-            except self.limiter.storage.base_exceptions:
-                telemetry.count_limit_lost()
+            if "service.uncounted" not in environ:
+                self._charge(environ, self.limiter, self.limit, more)
+
+    def _charge(
+        self,
+        environ: dict[str, Any],
+        limiter: FixedWindowRateLimiter,
+        limit: RateLimitItem,
+        more: int,
+    ) -> None:
+        if not self.pause.is_over():
+            self._lose(environ)
+            return
+        try:
+            limiter.hit(limit, environ["service.caller"], cost=more)
+        except limiter.storage.base_exceptions:
+            self.pause.failed()
+            self._lose(environ)
+        else:
+            self.pause.worked()
 
 
 @dataclass(frozen=True)
@@ -233,7 +262,7 @@ def install(app: Flask, settings: Settings) -> None:
     LIMIT.seconds = settings.time_limit
     limit, limiter = _limiter(settings)
     guard = Guard(
-        keys=read_keys(settings.key_lines),
+        keys=keys_of(settings),
         open_to_network=settings.open_to_network_without_keys,
         limit=limit,
         limiter=limiter,
@@ -254,7 +283,7 @@ def _limiter(settings: Settings) -> tuple[RateLimitItem | None, FixedWindowRateL
         return None, None
     try:
         storage = storage_of(settings.rate_limit_storage)
-        return parse(settings.rate_limit), FixedWindowRateLimiter(storage)
+        return _one_limit(settings.rate_limit), FixedWindowRateLimiter(storage)
     except Exception as error:
         raise ProfileError(
             f"SERVICE_RATE_LIMIT {settings.rate_limit!r} with SERVICE_RATE_LIMIT_STORAGE "
@@ -263,8 +292,26 @@ def _limiter(settings: Settings) -> tuple[RateLimitItem | None, FixedWindowRateL
         ) from error
 
 
+def _one_limit(told: str) -> RateLimitItem:
+    """The limit that ``told`` names; raises ValueError for none, several, or one of nothing."""
+    found = parse_many(told)
+    if len(found) > 1:
+        raise ValueError("one limit only")
+    if found[0].amount < 1 or NO_TIME.search(told):
+        raise ValueError("a limit of nothing")
+    if found[0].get_expiry() > LONGEST_WINDOW:
+        raise ValueError("the longest window is a year")
+    return found[0]
+
+
 def _allow_origins(app: Flask, origins: list[str]) -> None:
     from flask_cors import CORS
+
+    # what is answered depends on who asks, also for one origin, and also where none is sent
+    @app.after_request
+    def _vary(response: Response) -> Response:
+        response.vary.add("Origin")
+        return response
 
     CORS(
         app,
@@ -295,4 +342,5 @@ def _allow_origins(app: Flask, origins: list[str]) -> None:
             "traceparent",
         ],
         max_age=600,
+        vary_header=False,
     )

@@ -21,8 +21,14 @@ import sys
 from dataclasses import dataclass
 
 from service.errors import ProfileError
+from service.web.settings import Settings
 
 SCOPES = ("calculate", "metrics")
+USAGE = (
+    "usage: python -m service.web.keys NAME SCOPES\n"
+    "NAME is how logs know the caller: letters, digits, _ . - (40 at most)\n"
+    f"SCOPES is one of these, or several with commas between: {', '.join(SCOPES)}"
+)
 LINE = re.compile(r"(?P<name>[\w.-]{1,40})\s+(?P<scopes>[\w,]+)\s+sha256:(?P<digest>[0-9a-f]{64})")
 
 
@@ -42,10 +48,26 @@ def read_keys(lines: str) -> tuple[Key, ...]:
         text = line.partition("#")[0].strip()
         if text:
             keys.append(_read_line(number, text))
-    names = [key.name for key in keys]
-    if len(set(names)) != len(names):
+    if len({key.name for key in keys}) != len(keys):
         raise ProfileError("keys: two keys have the same name")
+    if len({key.digest for key in keys}) != len(keys):
+        raise ProfileError("keys: two names have the same key (sha256); each needs one of its own")
     return tuple(keys)
+
+
+def keys_of(settings: Settings) -> tuple[Key, ...]:
+    """The keys that the settings name; none where they name neither keys nor a file.
+
+    Raises:
+        ProfileError: lines that are none, a file that cannot be read, or that holds no key: an
+            empty one must not open the service to everybody
+    """
+    keys = read_keys(settings.key_lines)
+    if not keys and settings.keys_file:
+        raise ProfileError(f"SERVICE_KEYS_FILE {settings.keys_file} holds no key")
+    if not keys and settings.keys:
+        raise ProfileError("SERVICE_KEYS holds no key")
+    return keys
 
 
 def _read_line(number: int, text: str) -> Key:
@@ -78,6 +100,20 @@ def new_key(name: str, scopes: str) -> tuple[str, str]:
     return token, line
 
 
+def main(given: list[str]) -> int:
+    """Make a key and print it with its line; the exit status."""
+    try:
+        name, scopes = given
+        made, line = new_key(name, scopes)
+    except ValueError:
+        print(USAGE, file=sys.stderr)
+        return 2
+    except ProfileError as error:
+        print(f"{error}\n{USAGE}", file=sys.stderr)
+        return 2
+    print(f"key (give it to the caller, it is shown only once): {made}", line, sep="\n")
+    return 0
+
+
 if __name__ == "__main__":
-    made, its_line = new_key(*sys.argv[1:3])
-    print(f"key (give it to the caller, it is shown only once): {made}", its_line, sep="\n")
+    sys.exit(main(sys.argv[1:]))

@@ -15,6 +15,7 @@ from limits.storage import Storage, storage_from_string
 
 MOST_CALLERS = 100_000
 LONGEST_WAIT = 0.25  # seconds for Redis: a request does not wait longer to be counted
+PAUSE = 2.0  # seconds in which a storage that failed is left alone
 
 
 def storage_of(address: str) -> Storage:
@@ -38,6 +39,34 @@ def _no_retry() -> object:
     from redis.retry import Retry
 
     return Retry(NoBackoff(), 0)
+
+
+class Pause:
+    """Whether a storage may be asked: after a failure one request tries again, all others do not.
+
+    Else each request would wait for a storage that hangs.
+    """
+
+    def __init__(self) -> None:
+        self._until = 0.0
+
+    def is_over(self) -> bool:
+        """Whether the asking request may try; tell ``failed`` or ``worked`` afterwards."""
+        if not self._until:
+            return True
+        now = time.monotonic()
+        if now < self._until:
+            return False
+        self._until = now + PAUSE
+        return True
+
+    def failed(self) -> None:
+        """Leave the storage alone for a while."""
+        self._until = time.monotonic() + PAUSE
+
+    def worked(self) -> None:
+        """Ask it again for each request."""
+        self._until = 0.0
 
 
 class PlainMemory(Storage):

@@ -4,16 +4,29 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from service.errors import ProfileError
 
+PREFIX = "SERVICE_"
 YES = {"yes", "true", "1", "on"}
 NO = {"no", "false", "0", "off", ""}
-WHOLE = {"SERVICE_TIME_LIMIT": (1, 600), "SERVICE_TRUSTED_PROXIES": (0, 10)}
+WHOLE = {
+    "SERVICE_TIME_LIMIT": (1, 600),
+    "SERVICE_TRUSTED_PROXIES": (0, 10),
+    "SERVICE_WORKERS": (1, 512),
+    "SERVICE_THREADS": (1, 512),
+    "SERVICE_TIMEOUT": (1, 3600),
+    "SERVICE_MAX_REQUESTS": (0, 999_999_999),
+    "SERVICE_CLIENT_TIMEOUT": (1, 600),
+}
+# What Kubernetes sets in each container for a Service whose name begins with "service".
+INJECTED = re.compile(r".*_(SERVICE_HOST|SERVICE_PORT\w*|PORT|PORT_\d+_(TCP|UDP|SCTP)\w*)")
+NEAR = 0.75  # of difflib: SERVICE_KEY_FILE is near SERVICE_KEYS_FILE, SERVICE_NAME near nothing
 ORIGIN = re.compile(r"https?://[a-z0-9.-]+(:\d{1,5})?")
 
 
@@ -48,7 +61,13 @@ class Settings:
 
     @property
     def key_lines(self) -> str:
-        """The lines that name the keys; raises ProfileError when the file cannot be read."""
+        """The lines that name the keys.
+
+        Raises:
+            ProfileError: both settings at once, or a file that cannot be read
+        """
+        if self.keys and self.keys_file:
+            raise ProfileError("SERVICE_KEYS and SERVICE_KEYS_FILE are both set; set one of them")
         if not self.keys_file:
             return self.keys
         try:
@@ -72,20 +91,76 @@ class Settings:
         return named
 
 
+@dataclass(frozen=True, slots=True)
+class ServerSettings:
+    """What gunicorn is told, under names of the same form; see ``docker/gunicorn.conf.py``.
+
+    Arguments:
+        bind: where it listens
+        workers: processes; 0, which cannot be set, stands for one a core
+        threads: threads of each
+        timeout: seconds until a worker that hangs is ended
+        max_requests: requests until a worker is renewed; 0 for never
+        client_timeout: seconds for the head of a request, and without any byte from a client
+    """
+
+    bind: str = "127.0.0.1:8000"
+    workers: int = 0
+    threads: int = 4
+    timeout: int = 60
+    max_requests: int = 200_000
+    client_timeout: int = 10
+
+
 def from_environment(overrides: Mapping[str, object] | None = None) -> Settings:
     """Read the settings; ``overrides`` (for tests) goes before the environment.
 
     Raises:
-        ProfileError: a value that cannot be understood, with its name and what is allowed
+        ProfileError: a value that cannot be understood, with its name and what is allowed; a name
+            that is nearly one of a setting
     """
-    given = {name: value for name, value in os.environ.items() if name.startswith("SERVICE_")}
-    found: dict[str, object] = {**given, **(overrides or {})}
+    found: dict[str, object] = {**os.environ, **(overrides or {})}
+    _refuse_misspelt(name for name in found if name.startswith(PREFIX))
+    return Settings(**_values(Settings, found))
+
+
+def server_settings(environment: Mapping[str, str] | None = None) -> ServerSettings:
+    """Read what gunicorn is told, from ``os.environ`` where nothing else is given.
+
+    Raises:
+        ProfileError: as ``from_environment`` does
+    """
+    found = dict(os.environ if environment is None else environment)
+    _refuse_misspelt(name for name in found if name.startswith(PREFIX))
+    if found.get("SERVICE_WORKERS") == "":
+        del found["SERVICE_WORKERS"]
+    made = ServerSettings(**_values(ServerSettings, found))
+    if not made.bind.strip():
+        raise ProfileError("SERVICE_BIND is empty; allowed is for instance 127.0.0.1:8000")
+    return made
+
+
+def _values(kind: type[Settings | ServerSettings], found: Mapping[str, object]) -> dict[str, Any]:
     values: dict[str, Any] = {}
-    for field in fields(Settings):
-        name = f"SERVICE_{field.name.upper()}"
+    for field in fields(kind):
+        name = _name(field.name)
         if name in found:
             values[field.name] = _read(name, str(found[name]), type(field.default))
-    return Settings(**values)
+    return values
+
+
+def _name(field: str) -> str:
+    return PREFIX + field.upper()
+
+
+def _refuse_misspelt(names: Iterable[str]) -> None:
+    """Refuse a name that is nearly one of a setting; any other may be somebody else's."""
+    known = [_name(field.name) for kind in (Settings, ServerSettings) for field in fields(kind)]
+    parts = [name.removeprefix(PREFIX) for name in known]
+    for name in sorted(set(names) - set(known)):
+        near = get_close_matches(name.removeprefix(PREFIX), parts, 1, NEAR)
+        if near and not INJECTED.fullmatch(name):
+            raise ProfileError(f"{name} is no setting; perhaps {PREFIX}{near[0]} is meant")
 
 
 def _read(name: str, value: str, kind: type) -> str | bool | int:

@@ -116,13 +116,20 @@ def text(table: str, code: str, spoken: str | None = None) -> str:
 def fill(template: str, values: Mapping[str, Value], system: str, spoken: str | None = None) -> str:
     """Fill the placeholders of ``template`` with ``values`` in the caller's units and language."""
     used = spoken or language()
-    return template.format(**{name: told(value, system, used) for name, value in values.items()})
+    shown = {name: told(value, system, used, name) for name, value in values.items()}
+    return template.format(**shown)
 
 
-def told(value: Value, system: str, spoken: str) -> str:
-    """A value as it stands in a text: a word of the catalogue, or a number with its unit."""
-    if value is None or isinstance(value, Word):
-        return text("words", value or "none", spoken)
+def told(value: Value, system: str, spoken: str, name: str = "") -> str:
+    """A value as it stands in a text: a word of the catalogue, or a number with its unit.
+
+    For a value that is None the word ``no_<name>`` stands, where there is one, else ``none``.
+    """
+    if value is None:
+        words = catalogue(spoken)["words"]
+        return str(words.get(f"no_{name}", words["none"]))
+    if isinstance(value, Word):
+        return text("words", value, spoken)
     return show(value, system, DECIMAL_MARKS[spoken])
 
 

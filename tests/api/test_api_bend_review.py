@@ -482,7 +482,8 @@ def test_every_code_and_cure_has_words(language: str) -> None:
     assert codes_in_source() | by_trade == {
         code for code in texts["findings"] if code.startswith("review_")
     }
-    assert set(texts["cures"]) == {*get_args(Change), "or", "none", "radius_at_straight"}
+    more = {"or", "none", "radius_at_straight", "move_apart_unknown"}
+    assert set(texts["cures"]) == {*get_args(Change), *more}
 
 
 @pytest.mark.parametrize("body", [FULL, bend_review.EXAMPLE, CLOSE])
@@ -708,3 +709,214 @@ def test_the_picture_in_german(client: FlaskClient) -> None:
     said = words(drawn(client, bend_review.EXAMPLE, **{"Accept-Language": "de"}))
     assert "A: " + german["review_straight"].format(straight=1) in said
     assert any(text.startswith(german["review_blocks"].format(letter="A")) for text in said)
+
+
+# --- a run without bends -------------------------------------------------------------------------
+
+TUBE = {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"}
+ONE = {"bends": [{"straight": 100, "angle": 90, "radius": 60}], "last_straight": 200}
+STRAIGHT_RUNS = [
+    {"bends": [], "last_straight": 500},
+    {"vertices": [{"x": 0, "y": 0}, {"x": 500, "y": 0}]},
+]
+
+
+@pytest.mark.parametrize("run", STRAIGHT_RUNS)
+@pytest.mark.parametrize(("pressure", "verdict"), [(18.47, "can_be_made"), (30, "cannot_be_made")])
+def test_a_straight_tube_is_held_against_the_pressure(
+    post: Post, run: dict[str, Any], pressure: float, verdict: str
+) -> None:
+    """ASME B31.3 (3a): P = 2·S·t/(D − 2·Y·t), S = 340/4, Y = 0.4."""
+    body = {"tube": TUBE, "bender": "bench-25", "run": run}
+    answer = post(PATH, {**body, "pressure": pressure, "design_factor": 4})
+    (check,) = checks(answer, "pressure")
+    assert answer["result"]["verdict"] == verdict
+    assert check["value"]["value"] == pytest.approx(2 * 85 * 2 / (20 - 2 * 0.4 * 2))
+    assert check["bend"] is None
+    assert {cure["change"] for cure in check["cures"]} == (
+        {"pressure", "thicker_wall"} if pressure == 30 else set()
+    )
+    assert "pressure-b31-3" in {method["id"] for method in answer["basis"]}
+
+
+@pytest.mark.parametrize("run", STRAIGHT_RUNS)
+@pytest.mark.parametrize(("diameter", "severity"), [(25, "ok"), (25.1, "blocks"), (5.9, "blocks")])
+def test_a_straight_tube_is_held_against_the_range_of_the_bender(
+    post: Post, run: dict[str, Any], diameter: float, severity: str
+) -> None:
+    tube = {"outside_diameter": diameter, "wall_thickness": 1.5}
+    answer = post(PATH, {"tube": tube, "bender": "bench-25", "run": run})
+    (check,) = checks(answer, "tube_in_bender_range")
+    assert check["severity"] == severity
+
+
+@pytest.mark.parametrize("run", STRAIGHT_RUNS)
+def test_what_needs_a_bend_is_listed_as_not_checked_without_one(
+    post: Post, run: dict[str, Any]
+) -> None:
+    """Every rule is either applied or listed; what was asked for in vain is told as such."""
+    body = {"tube": TUBE, "bender": "bench-25", "run": run}
+    asked = {"required_wall": 1, "largest_thinning": 20, "measured": FULL["measured"]}
+    for more in ({}, asked):
+        answer = post(PATH, {**body, **more})
+        missing = {one["rule"]: one["reason"] for one in answer["result"]["not_checked"]}
+        applied = {check["rule"] for check in answer["result"]["checks"]}
+        of_ends_and_legs = {"end_straight_for_fitting", "fitting_for_tube", "leg_for_set_backs"}
+        assert applied | set(missing) >= set(get_args(Rule)) - of_ends_and_legs
+        assert not applied & set(missing)
+        reason = "no_bend" if more else "not_asked"
+        assert (missing["thinning"], missing["wall_for_pressure"]) == (reason, reason)
+        assert missing["ovality"] == ("no_bend" if more else "not_measured")
+
+
+# --- parts that the centre line enters -----------------------------------------------------------
+
+
+def beside(y: float) -> dict[str, Any]:
+    """A straight of 100 along x past a box of 60 × 60 whose middle lies at y."""
+    box = {"centre": {"x": 50, "y": y, "z": 0}, "size": {"x": 20, "y": 60, "z": 60}}
+    return {
+        "tube": TUBE,
+        "bender": "bench-25",
+        "run": ONE,
+        "springback": [{}],
+        "parts": [{"name": "box", "box": box}],
+    }
+
+
+@pytest.mark.parametrize("y", [0, 15, -20, 29.9, 30])
+def test_no_distance_is_told_where_the_centre_line_enters_a_part(post: Post, y: float) -> None:
+    """From y = 0 the tube had to be moved by 40 mm, and 10 was told."""
+    answer = post(PATH, beside(y))
+    (check,) = checks(answer, "clearance_to_parts")
+    assert (check["severity"], check["code"]) == ("blocks", "review_passes_through_part")
+    assert (check["value"], check["margin"]) == (None, None)
+    assert [(cure["change"], cure["value"]) for cure in check["cures"]] == [("move_apart", None)]
+    (found,) = [f for f in answer["findings"] if f["code"] == check["code"]]
+    assert "passes through part 1 (box)" in found["text"]
+    assert " mm" not in found["cure"]
+
+
+@pytest.mark.parametrize("y", [30.5, 35, -39])
+def test_the_distance_told_for_a_part_that_only_the_wall_enters_clears_it(
+    post: Post, y: float
+) -> None:
+    (check,) = checks(post(PATH, beside(y)), "clearance_to_parts")
+    assert check["value"]["value"] == pytest.approx(abs(y) - 40)
+    move = check["cures"][0]["value"]["value"]
+    (moved,) = checks(post(PATH, beside(y + move * (1 if y > 0 else -1))), "clearance_to_parts")
+    assert moved["severity"] == "ok"
+
+
+# --- springback ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("springback", "material", "origin", "code"),
+    [
+        ([], "e235-n", "predicted", "springback_predicted"),
+        ([{"constant": 0.8, "proportional": 0.014}], "e235-n", "given", None),
+        ([], None, "none", None),
+    ],
+)
+def test_what_the_set_angle_rests_on_is_told(
+    post: Post, springback: list[Any], material: str | None, origin: str, code: str | None
+) -> None:
+    tube = {**TUBE, "material": material} if material else without(TUBE, "material")
+    body = {"tube": tube, "bender": "bench-25", "run": ONE, "springback": springback}
+    answer = post(PATH, body)
+    (bend,) = answer["result"]["bends"]
+    assert bend["springback_from"] == origin
+    told = [f["code"] for f in answer["findings"] if f["code"].startswith("springback_")]
+    assert told == ([code] if code else [])
+    asked = {**without(body, "run", "bender"), "bender": "bench-25", "radius": 60, "angle": 90}
+    capacity = post("/v1/capacity-check", asked)["result"]["bends"][0]
+    assert capacity["springback_from"] == origin
+    assert capacity["set_angle"] == pytest.approx(bend["set_angle"])
+
+
+def test_springback_predicted_at_one_of_two_bends_is_told(post: Post) -> None:
+    rows = [
+        {"straight": 150, "angle": 90, "radius": 60},
+        {"straight": 150, "angle": 90, "radius": 40},
+    ]
+    run = {"bends": rows, "last_straight": 300}
+    law = [{"radius": 60, "constant": 0.8, "proportional": 0.014}]
+    answer = post(PATH, {"tube": TUBE, "bender": "bench-25", "run": run, "springback": law})
+    assert [b["springback_from"] for b in answer["result"]["bends"]] == ["given", "predicted"]
+    (found,) = [f for f in answer["findings"] if f["code"] == "springback_predicted_at_some"]
+    assert found["text"].startswith("For 1 of the bends")
+
+
+# --- radii that differ by rounding ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        changed(bend_review.EXAMPLE, ("run", "radius"), 60.0000000001),
+        changed(bend_review.EXAMPLE, ("run", "radius"), 60.01),
+        changed(in_inches(bend_review.EXAMPLE), ("run", "radius"), 2.3622),
+    ],
+)
+def test_a_radius_that_the_same_die_makes_is_no_change(post: Post, body: dict[str, Any]) -> None:
+    """The variants are those of the radius that the die makes exactly."""
+    exact = post(PATH, bend_review.EXAMPLE)["result"]
+    result = post(PATH, body)["result"]
+
+    def made(variant: dict[str, Any]) -> Any:
+        changes = [(change["bend"], change["die"]) for change in variant["changes"]]
+        return variant["work_from"], changes
+
+    assert [made(v) for v in result["variants"]] == [made(v) for v in exact["variants"]]
+    assert result["tried"] == exact["tried"]
+    for check in result["checks"]:
+        own = body["run"]["radius"]
+        radii = [cure["value"]["value"] for cure in check["cures"] if cure["change"] == "radius"]
+        assert all(abs(radius - own) > 0.01 * own for radius in radii)
+
+
+# --- words of fittings ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("fitting", "words"),
+    [
+        (
+            {"kind": "cone_24", "nut_length": 70, "insertion": 12},
+            "the 24° cone connector needs 140 mm: twice its nut",
+        ),
+        (
+            {"kind": "flare", "nut_length": 70, "tool_length": 60},
+            "the flare connection needs 130 mm: its tool and, pushed back behind it, its nut",
+        ),
+        ({"kind": "flare", "tool_length": 120}, "needs 120 mm: its tool grips so much"),
+        (
+            {"kind": "compression", "nut_length": 60, "insertion": 50, "name": "union 20"},
+            "union 20 needs 110 mm: the tube goes into it, and the nut sits behind",
+        ),
+        ({"kind": "compression", "insertion": 110}, "needs 110 mm: so far the tube goes in"),
+        ({"kind": "flare", "nut_length": 110}, "needs 110 mm: its nut"),
+        ({"kind": "flare", "least_straight": 110}, "needs 110 mm: that is stated for it"),
+    ],
+)
+def test_a_fitting_is_told_by_name_or_kind_and_by_what_takes_the_straight(
+    post: Post, fitting: dict[str, Any], words: str
+) -> None:
+    body = {"tube": TUBE, "bender": "bench-25", "run": ONE, "fittings": {"end_1": fitting}}
+    (found,) = [
+        f
+        for f in post(PATH, body)["findings"]
+        if f["code"] == "review_end_straight_short_for_fitting"
+    ]
+    assert words in found["text"]
+    assert "inline" not in found["text"]
+
+
+def test_a_fitting_for_another_tube_is_told_by_its_kind(post: Post) -> None:
+    fitting = {"kind": "cone_24", "tube_outside_diameter": 18}
+    body = {"tube": TUBE, "bender": "bench-25", "run": ONE, "fittings": {"end_2": fitting}}
+    (found,) = [
+        f for f in post(PATH, body)["findings"] if f["code"] == "review_fitting_not_for_tube"
+    ]
+    assert found["text"].startswith("At end 2: the 24° cone connector is made for tube of 18 mm")

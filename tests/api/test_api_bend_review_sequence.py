@@ -419,6 +419,8 @@ def test_without_surroundings_the_rule_is_not_applied(client: FlaskClient, post:
     [
         ({"bench_edges": {"greatest_x": -900}}, "bench_edges/greatest_x", "body_inside_out"),
         ({"bench_edges": {"greatest_y": -170}}, "bench_edges/greatest_y", "body_inside_out"),
+        ({"floor_below": 179}, "floor_below", "floor_above_bench"),
+        ({"bench_below": None}, "bench_below", "bench_edges_without_bench"),
         ({"boxes": {"greatest": [-420, 95, -48]}}, "boxes/0/greatest/0", "body_inside_out"),
         ({"boxes": {"greatest": [70, 95, -181]}}, "boxes/0/greatest/2", "body_inside_out"),
         ({"cylinders": {"start": [1, 2, 3], "end": [1, 2, 3]}}, "cylinders/0/end", None),
@@ -440,6 +442,8 @@ def test_surroundings_that_cannot_be_are_refused(
         if isinstance(value, dict):
             part = around[name][0] if isinstance(around[name], list) else around[name]
             part.update(value)
+        elif value is None:
+            del around[name]
         else:
             around[name] = value
     response = client.post(PATH, json={**HANGING, "bender": bender})
@@ -447,3 +451,163 @@ def test_surroundings_that_cannot_be_are_refused(
     entry = response.get_json()["errors"][0]
     assert entry["pointer"] == f"/bender/surroundings/{pointer}"
     assert entry["code"] == (code or "cylinder_without_length")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"boxes": [[0, 0, 0], [1, 0, 1]]}, "`greatest` lies at 0 in along y; it must lie beyond "),
+        ({"bench_edges": {"least_x": 2, "greatest_x": 1}}, "`greatest_x` lies at 1 in along x"),
+    ],
+)
+def test_a_body_inside_out_is_told_by_field_and_axis(
+    client: FlaskClient, change: dict[str, Any], words: str
+) -> None:
+    around: dict[str, Any] = {"bench_below": 9}
+    if "boxes" in change:
+        least, greatest = change["boxes"]
+        around["boxes"] = [{"name": "box", "least": least, "greatest": greatest}]
+    else:
+        around["bench_edges"] = {"least_y": 0, "greatest_y": 1, **change["bench_edges"]}
+    bender = {**by_values(client, "inch"), "surroundings": around}
+    response = client.post(PATH, json={**HANGING, "units": "inch", "bender": bender})
+    assert words in response.get_json()["errors"][0]["detail"]
+
+
+# --- the straight tube behind the die ------------------------------------------------------------
+
+D20 = {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"}
+VICE = {"name": "vice", "least": [-300, -100, -50], "greatest": [-200, -20, 50]}
+
+
+def behind(
+    around: dict[str, Any], *, straight: float = 200, last: float = 800, pressure_die: float = 80
+) -> dict[str, Any]:
+    """One bend of R = 60 at a bender with little round it: the tube lies at y = −60 behind it."""
+    die = {
+        "tube_outside_diameter": 20,
+        "radius": 60,
+        "largest_angle": 190,
+        "clamp_length": 40,
+        "pressure_die_length": pressure_die,
+    }
+    bender = {
+        "least_outside_diameter": 4,
+        "largest_outside_diameter": 60,
+        "largest_angle": 190,
+        "dies": [die],
+        "surroundings": around,
+    }
+    run = {"bends": [{"straight": straight, "angle": 90, "radius": 60}], "last_straight": last}
+    return {"tube": D20, "bender": bender, "run": run, "springback": [{}]}
+
+
+def test_a_body_in_the_way_of_the_tube_behind_blocks(post: Post) -> None:
+    """From end 1 the tube reaches 894 mm back, from end 2 it reaches 294: into the vice as well."""
+    answer = post(PATH, behind({"boxes": [VICE]}))
+    (check,) = rule(answer)
+    near = orders(answer)[0]["nearest"]
+    assert (check["severity"], check["code"]) == ("blocks", "review_order_blocked_behind")
+    assert (near["behind"], near["name"], near["movement"]) == (True, "vice", "bend")
+    assert (near["angle"], near["clearance"]) == (0, 0)
+    assert near["point"] == {"x": -200, "y": -60, "z": 0}
+    assert near["position"] == pytest.approx(200 + 200)
+    assert "lies in vice, 400 mm along it" in finding(answer, "review_order_blocked_behind")["text"]
+    assert [order["free"] for order in orders(answer)] == [False, False]
+
+
+def test_working_from_the_end_with_less_tube_behind_is_the_cure(post: Post) -> None:
+    answer = post(PATH, behind({"boxes": [VICE]}, straight=90))
+    (check,) = rule(answer)
+    assert [(c["change"], c["end"]) for c in check["cures"]] == [("work_from", "end_2")]
+    assert [order["free"] for order in orders(answer)] == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("least", "greatest", "severity"),
+    [
+        # beside, above and below the tube: it fills y −70 to −50 and z −10 to 10
+        ([-300, -49.9, -50], [-200, 0, 50], "ok"),
+        ([-300, -50.1, -50], [-200, 0, 50], "blocks"),
+        ([-300, -100, -50], [-200, -20, -10], "ok"),
+        ([-300, -100, -50], [-200, -20, -9.9], "blocks"),
+        # behind its end: 94.25 of arc and 400 lie behind, the end rounded off by 10
+        ([-600, -100, -50], [-505, -20, 50], "ok"),
+        ([-600, -100, -50], [-503, -20, 50], "blocks"),
+    ],
+)
+def test_only_an_overlap_counts(
+    post: Post, least: list[float], greatest: list[float], severity: str
+) -> None:
+    box = {"name": "support", "least": least, "greatest": greatest}
+    for sign, swings in ((1, "anticlockwise"), (-1, "clockwise")):
+        low, high = sorted((sign * least[1], sign * greatest[1]))
+        mirrored = {
+            "name": "support",
+            "least": [least[0], low, least[2]],
+            "greatest": [greatest[0], high, greatest[2]],
+        }
+        around = {"boxes": [box if sign == 1 else mirrored], "swings": swings}
+        assert rule(post(PATH, behind(around, last=400)))[0]["severity"] == severity
+
+
+@pytest.mark.parametrize(("radius", "severity"), [(39.9, "ok"), (40.1, "blocks")])
+def test_a_cylinder_in_the_way_counts_too(post: Post, radius: float, severity: str) -> None:
+    """A round column 50 mm beside the centre line."""
+    column = {"name": "column", "start": [-250, -110, -99], "end": [-250, -110, 99]}
+    around = {"cylinders": [{**column, "radius": radius}]}
+    assert rule(post(PATH, behind(around)))[0]["severity"] == severity
+
+
+def test_a_body_met_along_the_pressure_die_counts_as_clamping_and_is_told(post: Post) -> None:
+    bracket = {"name": "guide", "least": [-260, -90, -48], "greatest": [-70, -55, 12]}
+    answer = post(PATH, behind({"boxes": [bracket]}))
+    assert rule(answer)[0]["severity"] == "ok"
+    assert "in guide" in finding(answer, "body_counts_as_clamp")["text"]
+    answer = post(PATH, behind({"boxes": [bracket]}, pressure_die=60))
+    assert rule(answer)[0]["severity"] == "blocks"
+
+
+def test_a_body_that_turns_with_the_die_is_not_in_the_way(post: Post) -> None:
+    answer = post(PATH, behind({"boxes": [{**VICE, "turns_with_die": True}]}))
+    assert rule(answer)[0]["severity"] == "ok"
+
+
+@pytest.mark.parametrize("around", [{"bench_below": 5}, {"floor_below": 5}])
+def test_a_bench_within_the_tube_is_met_before_anything_is_swung(
+    post: Post, around: dict[str, Any]
+) -> None:
+    """The tube reaches 10 mm below its centre line, at every angle; it was told from 45° on."""
+    answer = post(PATH, behind(around, straight=100, last=200))
+    (check,) = rule(answer)
+    near = orders(answer)[0]["nearest"]
+    assert (check["severity"], check["code"]) == ("blocks", "review_order_blocked_behind")
+    assert (near["angle"], near["position"]) == (0, 100)
+
+
+def test_a_bench_that_ends_behind_the_die_is_met_at_the_start_of_the_swing(post: Post) -> None:
+    """Bench top only in front of the die, 5 mm below: the leg of 100 lies in it from the start."""
+    edges = {"least_x": 10, "greatest_x": 500, "least_y": -500, "greatest_y": 500}
+    around = {"bench_below": 5, "bench_edges": edges}
+    near = orders(post(PATH, behind(around, straight=100, last=200)))[0]["nearest"]
+    assert (near["movement"], near["met"], near["behind"]) == ("bend", "bench", False)
+    assert near["angle"] == pytest.approx(0, abs=0.1)
+
+
+@pytest.mark.parametrize("bender", ["bench-25", "bench-42"])
+def test_no_tube_of_the_demo_shop_lies_in_its_bender(post: Post, bender: str) -> None:
+    """Bracket, housing and crank of the invented benders stand clear of every straight tube."""
+    shop = reference.shop()
+    for name in shop.benders[bender].dies:
+        die = shop.dies[name]
+        row = {"straight": 3 * die.radius, "angle": 20, "radius": die.radius}
+        sent = {
+            "tube": {"outside_diameter": die.tube_outside_diameter, "wall_thickness": 2},
+            "bender": bender,
+            "run": {"bends": [row], "last_straight": 2000},
+            "springback": [{}],
+        }
+        answer = post(PATH, sent)
+        assert not any(order["nearest"]["behind"] for order in orders(answer)), name
+        codes = {one["code"] for one in answer["findings"]}
+        assert not codes & {"review_order_blocked_behind", "body_counts_as_clamp"}

@@ -18,6 +18,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
+from endpoints import Field, changed, pointer_to, without
 from flask.testing import FlaskClient
 from specification import (
     PROBLEM_TYPE,
@@ -33,7 +34,7 @@ from werkzeug.test import TestResponse
 from service.app import create_app
 from service.calc import developed_length as developed_length_calc
 from service.calc import mark_layout as mark_layout_calc
-from service.web import problem
+from service.web import fields, problem
 
 PATH = "/v1/mark-layout"
 CALCULATIONS = calculations()
@@ -306,6 +307,91 @@ def test_the_range_is_told_in_the_callers_unit(client: FlaskClient) -> None:
     inch["tube"] = {"outside_diameter": 600, "wall_thickness": 0.1}
     entry = only_entry(problem_of(client.post(PATH, json=inch), 422))
     assert entry["allowed"] == "0.01 to 500 in"
+
+
+@pytest.mark.parametrize(
+    ("member", "value", "said"),
+    [
+        ("least", [0, 0], "least is an array of 2 items; allowed is 3 items."),
+        ("least", 3, "least must be an array of 3 items; got 3."),
+    ],
+)
+def test_one_length_that_is_allowed_is_told_once(
+    client: FlaskClient, member: str, value: Any, said: str
+) -> None:
+    box = {"name": "wall", "least": [0, 0, 0], "most": [1, 1, 1], member: value}
+    operation = next(o for o in CALCULATIONS if o.path == "/v1/bend-review")
+    bender = {
+        "least_outside_diameter": 6,
+        "largest_outside_diameter": 42,
+        "largest_angle": 180,
+        "surroundings": {"boxes": [box]},
+    }
+    body = {**operation.example(), "bender": bender}
+    found = problem_of(client.post(operation.path, json=body), 422)
+    assert said in [entry["detail"] for entry in found["errors"]]
+
+
+def test_one_number_that_is_allowed_is_told_once() -> None:
+    assert fields.Length("", least=2.5, most=2.5).allowed("inch") == "2.5 in"
+    assert fields.Ratio("", least=1, most=1).allowed("metric") == "1"
+    assert fields.Count("", least=4, most=4).allowed("metric") == "4"
+    assert fields.Count("", least=4, most=5).allowed("metric") == "4 to 5"
+
+
+MISSING_OR_NULL = {
+    "of a list of words": (
+        "/v1/tape-measurements",
+        ("run", "taped_bends", 0, "taken"),
+        "taken is missing. Send one of straight, vertices, ",
+        "taken must not be null; send one of straight, vertices, ",
+    ),
+    "number below": (
+        "/v1/mark-layout",
+        ("run", "bends", 0, "angle"),
+        "angle is missing. Send 0.01 to 350 °.",
+        "angle must not be null; send 0.01 to 350 °.",
+    ),
+    "object below": (
+        "/v1/tape-measurements",
+        ("run", "last_leg"),
+        "last_leg is missing. Send an object with length, taken.",
+        "last_leg must not be null; send an object with length, taken.",
+    ),
+    "item of an array": (
+        "/v1/mark-layout",
+        ("run", "bends", 0),
+        None,
+        "bends[0] must not be null; leave it out or send an object with straight, ",
+    ),
+    "word with a default": (
+        "/v1/mark-layout",
+        ("units",),
+        None,
+        "units must not be null; leave it out or send one of metric, inch.",
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    ("path", "field", "missing", "null"), MISSING_OR_NULL.values(), ids=MISSING_OR_NULL.keys()
+)
+def test_what_is_missing_or_null_reads_as_a_sentence(
+    client: FlaskClient, path: str, field: Field, missing: str | None, null: str
+) -> None:
+    body = next(o for o in CALCULATIONS if o.path == path).example()
+    bodies = [(changed(body, field, None), null)]
+    if missing is not None:
+        bodies.append((without(body, *field), missing))
+    for sent, said in bodies:
+        entry = only_entry(problem_of(client.post(path, json=sent), 422))
+        assert entry["pointer"] == pointer_to(field)
+        assert entry["detail"].startswith(said)
+
+
+def test_a_body_that_is_no_object_is_told(client: FlaskClient) -> None:
+    entry = only_entry(problem_of(send(client, b"[1.5]"), 422))
+    assert entry["detail"].startswith("The body must be an object with units, ")
 
 
 def test_geometry_that_cannot_be_names_the_vertex(client: FlaskClient) -> None:

@@ -6,7 +6,16 @@ from typing import Any
 
 import pytest
 from conftest import Post
-from endpoints import Field, changed, code_and_pointer, codes, in_inches, pointer_past, pointer_to
+from endpoints import (
+    Field,
+    changed,
+    code_and_pointer,
+    codes,
+    in_inches,
+    pointer_past,
+    pointer_to,
+    refused,
+)
 from flask.testing import FlaskClient
 
 from service.api import fit_tolerance
@@ -93,6 +102,27 @@ def test_each_refusal(
     client: FlaskClient, field: Field, value: Any, code: str, pointer: str
 ) -> None:
     assert code_and_pointer(client, PATH, changed(FULL, field, value)) == (code, pointer)
+
+
+@pytest.mark.parametrize(
+    ("bends", "spread", "said"),
+    [
+        (0, {}, "every tolerance is 0 or left out"),
+        (0, {"cut": {"limit": 0}}, "every tolerance is 0 or left out"),
+        (0, {"crank": {"limit": 1}, "mark": {"limit": 1}}, "a run without bends has no mark"),
+        (1, {"rotation": {"limit": 1}}, "a run of one bend has no rotation"),
+    ],
+)
+def test_why_nothing_can_stray_is_told(
+    client: FlaskClient, bends: int, spread: dict[str, Any], said: str
+) -> None:
+    body = {**changed(FULL, ("run", "bends"), FULL["run"]["bends"][:bends]), "spread": spread}
+    entry = refused(client, PATH, body)
+    assert (entry["code"], entry["pointer"]) == ("no_spread", "/spread")
+    assert said in entry["detail"]
+    # what acts on such a run is taken
+    acts = {"cut": {"limit": 1}} if bends == 0 else {"crank": {"limit": 1}}
+    assert client.post(PATH, json={**body, "spread": acts}).status_code == 200
 
 
 def test_samples_are_bounded_by_the_number_of_bends(client: FlaskClient) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,8 +13,10 @@ from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.errors import ProfileError
-from service.web import guard
+from service.web import guard, keys, rate_storage, telemetry
 from service.web.keys import find, new_key, read_keys
+from service.web.rate_storage import PlainMemory
+from service.web.settings import ServerSettings, from_environment, server_settings
 
 BODY: dict[str, Any] = {
     "tube": {"outside_diameter": 15, "wall_thickness": 1.5},
@@ -127,11 +130,172 @@ def test_without_keys_a_strange_host_name_is_refused(host: str, status: int) -> 
         {"time_limit": "0"},
         {"time_limit": "601"},
         {"time_limit": "1.5"},
+        {"keys": "# none\n"},
+        {"keys": ERP_LINE, "keys_file": "/etc/service-keys/keys"},
+        {"keys": f"{ERP_LINE}\n{ERP_LINE.replace('erp', 'erp-2')}"},
+        {"rate_limit": ""},
+        {"rate_limit": "5/second;100/hour"},
+        {"rate_limit": "5/second,100/hour"},
+        {"rate_limit": "0/minute"},
+        {"rate_limit": "5/0minute"},
+        {"rate_limit": "5 per 00 minutes"},
+        {"rate_limit": "5/2year"},
+        {"key_file": "/etc/service-keys/keys"},
+        {"thread": "4"},
     ],
 )
 def test_a_setting_that_cannot_be_understood_stops_the_start(settings: dict[str, str]) -> None:
     with pytest.raises(ProfileError):
         app(**settings)
+
+
+@pytest.mark.parametrize("limit", ["6000/minute", "10 per 2 minutes", "5/2second", "10/day", "Off"])
+def test_a_limit_that_can_be_understood_is_taken(limit: str) -> None:
+    assert app(rate_limit=limit).post(PATH, json=BODY).status_code == 200
+
+
+@pytest.mark.parametrize("lines", ["", "# none yet\n", "\n \n"])
+def test_a_file_without_keys_is_not_a_service_without_keys(tmp_path: Path, lines: str) -> None:
+    file = tmp_path / "keys"
+    file.write_text(lines, encoding="utf-8")
+    with pytest.raises(ProfileError, match=r"SERVICE_KEYS_FILE .*/keys holds no key"):
+        app(keys_file=str(file))
+    with pytest.raises(ProfileError, match="SERVICE_KEYS and SERVICE_KEYS_FILE"):
+        app(keys_file=str(file), keys=ERP_LINE)
+
+
+def test_two_names_cannot_have_one_key() -> None:
+    with pytest.raises(ProfileError, match="two names have the same key") as caught:
+        read_keys(f"{ERP_LINE}\n{ERP_LINE.replace('erp', 'erp-2')}")
+    assert ERP_LINE.split("sha256:")[1] not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("SERVICE_KEY_FILE", "SERVICE_KEYS_FILE"),
+        ("SERVICE_KEY", "SERVICE_KEYS"),
+        ("SERVICE_RATELIMIT", "SERVICE_RATE_LIMIT"),
+        ("SERVICE_TRUSTED_PROXY", "SERVICE_TRUSTED_PROXIES"),
+        ("SERVICE_MAX_REQUEST", "SERVICE_MAX_REQUESTS"),
+        ("SERVICE_SHOPFILE", "SERVICE_SHOP_FILE"),
+    ],
+)
+def test_a_misspelt_setting_stops_the_start_and_the_right_one_is_named(
+    monkeypatch: pytest.MonkeyPatch, name: str, meant: str
+) -> None:
+    monkeypatch.setenv(name, "1")
+    for read in (from_environment, server_settings):
+        with pytest.raises(ProfileError, match=f"^{name} is no setting; perhaps {meant} is meant$"):
+            read()
+
+
+# What Kubernetes sets in each container (its documentation, "Discovering services") for Services of
+# the names service, service-keys and service-bind, and names that somebody else may use.
+@pytest.mark.parametrize(
+    "name",
+    [
+        "SERVICE_SERVICE_HOST",
+        "SERVICE_SERVICE_PORT",
+        "SERVICE_SERVICE_PORT_HTTP",
+        "SERVICE_PORT",
+        "SERVICE_PORT_80_TCP",
+        "SERVICE_PORT_80_TCP_PROTO",
+        "SERVICE_PORT_80_TCP_PORT",
+        "SERVICE_PORT_80_TCP_ADDR",
+        "SERVICE_KEYS_PORT",
+        "SERVICE_KEYS_SERVICE_HOST",
+        "SERVICE_BIND_PORT",
+        "SERVICE_NAME",
+        "SERVICE_VERSION",
+        "SERVICE_URL",
+    ],
+)
+def test_names_of_others_are_left_alone(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    before = from_environment(), server_settings()
+    monkeypatch.setenv(name, "tcp://10.0.0.1:80")
+    assert (from_environment(), server_settings()) == before
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        *[("SERVICE_WORKERS", value) for value in ("0", "abc", "-1", "1.5", "513", " 2")],
+        *[("SERVICE_THREADS", value) for value in ("0", "x", "", "513")],
+        *[("SERVICE_TIMEOUT", value) for value in ("", "x", "0", "3601")],
+        *[("SERVICE_MAX_REQUESTS", value) for value in ("-5", "", "1e6", "1000000000")],
+        *[("SERVICE_CLIENT_TIMEOUT", value) for value in ("0", "", "601")],
+        ("SERVICE_BIND", ""),
+    ],
+)
+def test_what_the_server_cannot_be_told_is_refused(name: str, value: str) -> None:
+    with pytest.raises(ProfileError, match=rf"^{name} is .*; allowed is \S+"):
+        server_settings({name: value})
+
+
+def test_what_the_server_can_be_told_is_taken() -> None:
+    told = {"SERVICE_WORKERS": "1", "SERVICE_THREADS": "512", "SERVICE_MAX_REQUESTS": "0"}
+    made = server_settings({**told, "SERVICE_TIMEOUT": "3600", "SERVICE_BIND": "0.0.0.0:80"})
+    assert made == ServerSettings("0.0.0.0:80", 1, 512, 3600, 0)
+    assert server_settings({"SERVICE_WORKERS": ""}) == ServerSettings()
+
+
+@pytest.mark.parametrize(
+    ("given", "status"),
+    [
+        ([], 2),
+        (["erp"], 2),
+        (["erp", "calculate", "metrics"], 2),
+        (["erp", "everything"], 2),
+        (["two words", "calculate"], 2),
+        (["erp", "calculate,metrics"], 0),
+    ],
+)
+def test_a_key_is_made_or_its_making_explained(
+    capsys: pytest.CaptureFixture[str], given: list[str], status: int
+) -> None:
+    assert keys.main(given) == status
+    said = capsys.readouterr()
+    assert ("usage: python -m service.web.keys NAME SCOPES" in said.err) == (status == 2)
+    if status == 0:
+        key, line = said.out.split(": ")[1].splitlines()
+        assert find(read_keys(line), f"Bearer {key}") is not None
+
+
+class Hanging(PlainMemory):
+    """Counts nothing, and says how often it was asked."""
+
+    asked = 0
+
+    def incr(self, *_: object, **__: object) -> int:
+        self.asked += 1
+        raise self.base_exceptions
+
+
+def test_a_storage_that_fails_is_asked_once_and_then_left_alone_for_a_while(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    storage = Hanging()
+    monkeypatch.setattr(guard, "storage_of", lambda _: storage)
+    monkeypatch.setattr(guard, "WORTH_A_REQUEST", 1e-6)  # each request is charged for computing
+    lost = [0]
+    monkeypatch.setattr(telemetry, "count_limit_lost", lambda: lost.append(lost.pop() + 1))
+    clock = [100.0]
+    monkeypatch.setattr(time, "monotonic", lambda: clock[0])
+    limited = app(rate_limit="1/hour")
+    for number in range(1, 6):
+        response = limited.post(PATH, json=BODY)
+        assert response.status_code == 200
+        assert "RateLimit" not in response.headers
+        assert (storage.asked, lost) == (1, [number])
+    clock[0] += rate_storage.PAUSE + 0.01
+    limited.post(PATH, json=BODY)
+    limited.post(PATH, json=BODY)
+    assert (storage.asked, lost) == (2, [7])
+    clock[0] += rate_storage.PAUSE + 0.01
+    monkeypatch.setattr(Hanging, "incr", PlainMemory.incr)
+    statuses = [limited.post(PATH, json=BODY).status_code for _ in range(2)]
+    assert statuses == [200, 429]
 
 
 def test_a_bad_line_is_not_shown() -> None:
@@ -249,6 +413,27 @@ def test_cross_origin_callers_are_allowed_by_name_only() -> None:
     assert preflight.status_code == 200
     assert "POST" in preflight.headers["Access-Control-Allow-Methods"]
     assert "Access-Control-Allow-Origin" not in app().post(PATH, json=BODY, headers=asked).headers
+
+
+@pytest.mark.parametrize("origins", ["https://a.example", "https://a.example,https://b.example"])
+@pytest.mark.parametrize("sent", ["https://a.example", "https://elsewhere.example", None])
+@pytest.mark.parametrize(
+    ("method", "path"), [("POST", PATH), ("GET", "/v1/materials"), ("GET", "/nothing")]
+)
+def test_caches_are_told_that_answers_vary_by_origin(
+    origins: str, sent: str | None, method: str, path: str
+) -> None:
+    """Fetch standard, "CORS protocol and HTTP caches": also where no Origin was sent."""
+    headers = {"Origin": sent} if sent else {}
+    answered = app(allowed_origins=origins).open(path, method=method, json=BODY, headers=headers)
+    varies = [name.strip() for name in ",".join(answered.headers.getlist("Vary")).split(",")]
+    assert varies.count("Origin") == 1
+    assert "Accept-Language" in varies
+
+
+def test_without_allowed_origins_nothing_varies_by_origin(client: FlaskClient) -> None:
+    answered = client.post(PATH, json=BODY, headers={"Origin": "https://a.example"})
+    assert "Origin" not in ",".join(answered.headers.getlist("Vary"))
 
 
 def test_metrics_count_requests_findings_and_refusals(client: FlaskClient) -> None:

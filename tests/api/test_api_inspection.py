@@ -327,12 +327,26 @@ def test_mirrored_and_turned_parts_are_named(post: Post) -> None:
         ],
         "last_straight": rows[-1]["straight"],
     }
+    assert "(0 mm) than" in _text(answer, "looks_mirrored")
     answer = post(PATH, {**PLAIN, "run": run, "measured": turned})
     assert "looks_turned" in codes(answer)
+    # a part that is the drawing, read from its other end: what is left is rounding
+    assert "(0 mm instead of" in _text(answer, "looks_turned")
     assert not codes(post(PATH, {**PLAIN, "run": run, "measured": run})) & {
         "looks_turned",
         "looks_mirrored",
     }
+
+
+def _text(answer: dict[str, Any], code: str) -> str:
+    return next(str(f["text"]) for f in answer["findings"] if f["code"] == code)
+
+
+def test_a_part_as_drawn_has_no_rounding_in_its_picture(client: FlaskClient) -> None:
+    drawn = client.post(PATH, json=FULL, headers={"Accept": "image/svg+xml"}).get_data(as_text=True)
+    assert "Worst point 0 mm, root mean square 0 mm." in drawn
+    assert "Deviations drawn 1 times as large." in drawn
+    assert "e-1" not in drawn
 
 
 def test_bending_by_hand_on_both_sides_of_its_limits(post: Post) -> None:

@@ -108,16 +108,25 @@ def test_numbers_of_json_stay_as_json_has_them(client: FlaskClient) -> None:
             {"tube": 1},
             "run fehlt. Zu senden: ein Objekt mit 'bends' oder ein Objekt mit 'vertices'.",
         ),
-        ({**mark_layout.EXAMPLE, "stretch": 0.25}, "stretch ist 0.25; erlaubt: 0 bis 0.2."),
+        ({**mark_layout.EXAMPLE, "stretch": 0.25}, "stretch ist 0,25; erlaubt: 0 bis 0,2."),
         (
             {**mark_layout.EXAMPLE, "tube": {"outside_diameter": 15, "wall_thickness": 7.5}},
             "Die Wand ist 7,5 mm; sie muss unter dem halben Außendurchmesser liegen, 7,5 mm.",
         ),
         ({**mark_layout.EXAMPLE, "ends": []}, "gesendet: eine Liste mit 0 Einträgen."),
+        # what is no number as sent stays as JSON has it
+        ({**mark_layout.EXAMPLE, "stretch": "0.1"}, 'gesendet: "0.1". Erlaubt: 0 bis 0,2.'),
+        (
+            {**mark_layout.EXAMPLE, "measured_from": 1.5},
+            "gesendet: 1.5. Erlaubt: eines von end_1, end_2.",
+        ),
+        ({**mark_layout.EXAMPLE, "units": None}, "weglassen oder senden: eines von metric, inch."),
+        ({**mark_layout.EXAMPLE, "springback": [None]}, "springback[0] darf nicht null sein;"),
+        ([], "Der Inhalt muss sein: ein Objekt mit units, "),
     ],
 )
 def test_a_refusal_in_german(client: FlaskClient, body: Any, said: str) -> None:
-    # what a schema finds wrong is told as JSON writes it, so that it can be sent as it is told
+    # numbers in a sentence have a comma, values of the JSON document never
     refused = client.post(LAYOUT, json=body, headers={"Accept-Language": "de"}).get_json()
     assert any(said in entry["detail"] for entry in refused["errors"]), refused
     assert refused["title"] == "Anfrage abgelehnt"

@@ -16,6 +16,7 @@ from endpoints import (
     in_inches,
     pointer_past,
     pointer_to,
+    refused,
     two_bends,
 )
 from flask.testing import FlaskClient
@@ -168,6 +169,32 @@ def test_each_refusal_names_code_and_pointer(
     entries = {entry["code"]: entry for entry in response.get_json()["errors"]}
     assert code in entries
     assert entries[code]["pointer"].startswith(pointer_to(field))
+
+
+@pytest.mark.parametrize("path", [LAYOUT, LENGTH])
+def test_a_run_without_length_is_not_blamed_on_allowances(client: FlaskClient, path: str) -> None:
+    body = {"tube": FULL["tube"], "run": {"bends": [], "last_straight": 0}}
+    entry = refused(client, path, body)
+    assert (entry["code"], entry["pointer"]) == ("nothing_to_cut", "/run")
+    assert "these allowances" not in entry["detail"]
+    assert "cut length of 0 mm" in entry["detail"]
+    short = {**body, "run": {"bends": [], "last_straight": 9}}
+    taken_off = {"end_1": [{"name": "saved", "length": -9.5}]}
+    assert "of -0.5 mm" in refused(client, path, {**short, "ends": taken_off})["detail"]
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_two_springbacks_of_one_radius_are_told(client: FlaskClient, language: str) -> None:
+    said = {
+        "en": ("the same radius (45 mm)", "the same radius (both leave it out"),
+        "de": ("denselben Radius (45 mm)", "denselben Radius (bei beiden weggelassen"),
+    }
+    for more, words in zip(({"radius": 45}, {}), said[language], strict=True):
+        body = {**FULL_LAYOUT, "springback": [{"constant": 1, **more}, {"constant": 2, **more}]}
+        answer = client.post(LAYOUT, json=body, headers={"Accept-Language": language})
+        entry = answer.get_json()["errors"][0]
+        assert (entry["code"], entry["pointer"]) == ("springback_twice", "/springback/1")
+        assert words in entry["detail"]
 
 
 @pytest.mark.parametrize(

@@ -186,6 +186,17 @@ def test_design_factor_and_stress_on_each_side(post: Post) -> None:
     assert severities(answer)["allowable_stress_above_yield"] == "blocks"
 
 
+def test_numbers_of_findings_come_back_in_inches_as_they_were_sent(post: Post) -> None:
+    """Conversion to MPa and back leaves a last digit of its own in 30 007 psi."""
+    assert 30_007 * PSI / PSI != 30_007
+    steel = {**in_inches(STEEL), "yield_strength": 30_007}
+    del steel["units"]
+    tube = {"outside_diameter": 0.5, "wall_thickness": 0.049, "material": steel}
+    answer = post(PATH, {"units": "inch", "tube": tube, "allowable_stress": 130_000})
+    found = next(f for f in answer["findings"] if f["code"] == "allowable_stress_above_yield")
+    assert (found["value"]["value"], found["limit"]["value"]) == (130_000, 30_007)
+
+
 def test_unknown_yield_strength(post: Post) -> None:
     soft = {key: value for key, value in STEEL.items() if key != "yield_strength"}
     answer = post(PATH, changed(PLAIN, ("tube", "material"), soft))

@@ -136,7 +136,7 @@ def test_what_a_step_says_is_what_the_figures_are(demo: dict[str, Any]) -> None:
     assert row["roll_direction"] == "clockwise"
     # arc = rotation · D/2 = π/2 · 7.5 mm
     assert "11.78 mm" in roll.replace("\u00a0", " ")
-    assert row["marks"]["zero_mark"]["label"] in mark
+    assert row["marks"]["zero_mark"]["label"].replace(" ", "\u00a0") in mark
     # (60° + 0.8°)/(1 − 0.014) = 61.663°
     assert "61.66°" in step(demo, "crank_bend", 2)["actions"][0]
     # gear ratio 6: 6 · 61.663/360
@@ -144,7 +144,7 @@ def test_what_a_step_says_is_what_the_figures_are(demo: dict[str, Any]) -> None:
 
 
 def test_cautions_stand_first_and_at_the_step_that_bites(demo: dict[str, Any]) -> None:
-    assert len(demo["cautions"]) == 4
+    assert len(demo["cautions"]) == 5
     bites = {s["code"] for s in demo["result"]["steps"] if s["cautions"]}
     assert {"secure_bender", "choose_die", "cut_tube", "set_bend", "crank_bend"} <= bites
     assert {"unload_bend", "finish_part"} <= bites
@@ -205,6 +205,213 @@ def test_springback_that_is_not_known_is_approached_from_below(post: Post) -> No
     assert "springback_not_given" in codes(sheet)
 
 
+# --- what swings round ---------------------------------------------------------------------------
+
+LONG_AHEAD: dict[str, Any] = {
+    "tube": {"outside_diameter": 15, "wall_thickness": 1.5, "material": "e235-n"},
+    "bender": "bench-25",
+    "die": "d15-r45",
+    "stretch": 0.02,
+    "run": {"bends": [{"straight": 2000, "angle": 90, "radius": 45}], "last_straight": 150},
+}
+
+
+def said(answer: dict[str, Any], code: str, bend: int | None = None) -> str:
+    """All that a step says to do, with plain spaces."""
+    return " ".join(step(answer, code, bend)["actions"]).replace("\u00a0", " ")
+
+
+def test_the_sweep_is_that_of_the_part_ahead(post: Post) -> None:
+    # 2000 mm and a radius of 45 mm off: √(2000² + 45²) and half the tube, 2008.0 mm
+    sheet = post(SHEET, LONG_AHEAD)
+    row = sheet["result"]["bends"][0]
+    assert row["reach_ahead"] == pytest.approx((2000**2 + 45**2) ** 0.5 + 7.5)
+    assert "with end 1, swings round and reaches up to 2008 mm" in said(sheet, "secure_bender")
+    assert "219" not in said(sheet, "secure_bender")
+    # from the other end 150 mm are ahead: √(150² + 45²) + 7.5
+    turned = post(SHEET, {**LONG_AHEAD, "measured_from": "end_2"})
+    assert turned["result"]["bends"][0]["reach_ahead"] == pytest.approx(164.1042, abs=1e-3)
+    assert "with end 2, swings round and reaches up to 164.1 mm" in said(turned, "secure_bender")
+
+
+def test_the_sweep_told_first_is_that_of_the_worst_bend(demo: dict[str, Any]) -> None:
+    furthest = max(row["reach_ahead"] for row in demo["result"]["bends"])
+    assert f"up to {furthest:.1f} mm" in said(demo, "secure_bender")
+
+
+def test_a_long_part_ahead_is_to_be_supported_too(post: Post) -> None:
+    # the bender asks for support from 900 mm: √(s² + 45²) + 7.5 = 900 at s = 891.365 mm
+    def ahead(straight: float) -> dict[str, Any]:
+        return post(SHEET, changed(LONG_AHEAD, ("run", "bends", 0, "straight"), straight))
+
+    within, past = ahead(891.3), ahead(891.4)
+    assert within["result"]["bends"][0]["support_ahead"] is False
+    assert "support_tube" not in {s["code"] for s in within["result"]["steps"]}
+    assert past["result"]["bends"][0]["support_ahead"] is True
+    assert "second person" in said(past, "support_tube")
+    assert "stands at the height" not in said(past, "support_tube")  # nothing long is behind
+    assert "second person" in said(past, "crank_bend")
+    unstated = {"least_outside_diameter": 6, "largest_outside_diameter": 20, "largest_angle": 180}
+    sheet = post(SHEET, {**LONG_AHEAD, "bender": {**unstated, "dies": ["d15-r45"]}})
+    assert sheet["result"]["bends"][0]["support_ahead"] is None
+    assert "2008 mm" in said(sheet, "support_tube")
+
+
+# --- the mandrel at its stop ---------------------------------------------------------------------
+
+SUCTION: dict[str, Any] = {
+    "tube": {"outside_diameter": 38, "wall_thickness": 1.5, "material": "1.4404"},
+    "bender": "bench-42",
+    "die": "d38-r76",
+    "run": {
+        "bends": [
+            {"straight": 400, "angle": 90, "radius": 76},
+            {"straight": 300, "rotation": -60, "angle": 60, "radius": 76},
+        ],
+        "last_straight": 700,
+    },
+    "springback": [{"constant": 1, "proportional": 0.03}],
+    "mandrel": {"nose": "rounded", "corner_radius": 6, "rod_length": 600, "rod_overlap": 20},
+    "ends": {"trim": 150},
+}
+
+
+def with_lead(lead: float) -> dict[str, Any]:
+    return {**SUCTION, "mandrel": {**SUCTION["mandrel"], "lead": lead}}
+
+
+@pytest.mark.parametrize(("lead", "ahead"), [(None, 0.0), (0, 0.0), (5, 5.0)])
+def test_the_stop_agrees_with_the_nose(post: Post, lead: float | None, ahead: float) -> None:
+    # behind bend 1: 300 + 700 + 150 and the arcs 76·(π/2 + π/3), 1348.968 mm
+    body = SUCTION if lead is None else with_lead(lead)
+    shared = {n: body[n] for n in ("tube", "run", "die", "bender", "ends", "mandrel")}
+    both = (post(SHEET, body)["result"], post("/v1/mandrel-criterion", shared)["result"])
+    for result, name in zip(both, ("nose", "rod"), strict=True):
+        rod = result["bends"][0][name]
+        assert rod["stop_to_tangent"] == pytest.approx(1348.9675, abs=1e-3)
+        assert rod["nose_to_stop"] == pytest.approx(1348.9675 + ahead, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("lead", "words", "caution"),
+    [
+        (None, "at the tangent point, 0 ahead of it; it may be moved forward up to 11.1 mm", ""),
+        (5, "5 mm (exact 5.00 mm) ahead of the tangent point", ""),
+        (11.1, "11 mm (exact 11.10 mm) ahead of the tangent point; it may", ""),
+        (-3, "3 mm (exact 3.00 mm) behind the tangent point: do not", "without support"),
+        (12, "12 mm (exact 12.00 mm) ahead of the tangent point: do not", "against the outer wall"),
+    ],
+)
+def test_a_lead_outside_its_range_is_no_instruction(
+    post: Post, lead: float | None, words: str, caution: str
+) -> None:
+    # the largest lead is 11.1213 mm
+    sheet = post(SHEET, SUCTION if lead is None else with_lead(lead))
+    told = said(sheet, "set_bend", 1)
+    assert words in told
+    assert "-3" not in told
+    bites = [c for c in step(sheet, "set_bend", 1)["cautions"] if "outside its range" in c]
+    assert [caution in c for c in bites] == [True] * bool(caution)
+    assert ("Set the nose" in told) is not bool(caution)
+
+
+def test_one_rod_that_is_enough_is_not_coupled(post: Post) -> None:
+    long = {**SUCTION, "mandrel": {**SUCTION["mandrel"], "rod_length": 2500}}
+    assert "One rod of 2500 mm reaches every bend" in said(post(SHEET, long), "fit_mandrel")
+    assert "Couple rods: 3 of 600 mm" in said(post(SHEET, SUCTION), "fit_mandrel")
+
+
+def test_a_required_mandrel_that_is_left_out_is_told(post: Post) -> None:
+    with_one = post(SHEET, SUCTION)
+    assert "mandrel_required_not_used" not in codes(with_one)
+    without_one = post(SHEET, {**SUCTION, "use_mandrel": False})
+    found = [f for f in without_one["findings"] if f["code"] == "mandrel_required_not_used"]
+    assert [(f["bend"], f["severity"]) for f in found] == [(1, "needs_care"), (2, "needs_care")]
+    for bend in (1, 2):
+        bites = step(without_one, "set_bend", bend)["cautions"]
+        assert any(c.startswith("Without a mandrel") for c in bites)
+        assert not any("Without" in c for c in step(with_one, "set_bend", bend)["cautions"])
+    # where none is needed none is missed
+    assert "mandrel_required_not_used" not in codes(post(SHEET, {**DEMO, "use_mandrel": False}))
+
+
+# --- dies that do not fit ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_with_a_wrong_die_nothing_is_set_or_cranked(client: FlaskClient, language: str) -> None:
+    tube = {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"}
+    row = {"straight": 280, "angle": 53, "radius": 60}
+    run = {"bends": [row, {**row, "straight": 185, "rotation": 63}], "last_straight": 245}
+    body = {"tube": tube, "run": run, "bender": "bench-25", "die": "d25-r75", "stretch": 0.022}
+    answer = client.post(SHEET, json=body, headers={"Accept-Language": language}).get_json()
+    result = answer["result"]
+    assert result["verdict"] == "stop"
+    assert [row["die_fits"] for row in result["bends"]] == [False, False]
+    assert [row["turns"] for row in result["bends"]] == [None, None]
+    steps = [s["code"] for s in result["steps"]]
+    assert not {"choose_die", "set_bend", "crank_bend", "unload_bend", "check_bend"} & set(steps)
+    assert steps.count("stop_bend") == 2
+    assert step(answer, "wrong_die")["cautions"][0][:4] in ("Stop", "Halt")
+    page = client.post(SHEET, json=body, headers={"Accept": HTML, "Accept-Language": language})
+    shown = page.get_data(as_text=True)
+    assert not re.search(r"(?:crank|kurbeln)\s+\d", shown)
+
+
+# --- lengths that are set or checked with the rule -----------------------------------------------
+
+INCH: dict[str, Any] = {
+    "units": "inch",
+    "tube": {"outside_diameter": 0.5, "wall_thickness": 0.049, "material": "tp316l"},
+    "bender": "bench-25",
+    "die": {
+        "tube_outside_diameter": 0.5,
+        "radius": 1.5,
+        "largest_angle": 180,
+        "mark_offset": 0.125,
+    },
+    "run": {
+        "bends": [
+            {"straight": 6.3, "angle": 90, "radius": 1.5},
+            {"straight": 4.71, "rotation": -37, "angle": 45, "radius": 1.5},
+        ],
+        "last_straight": 5.05,
+    },
+    "springback": [{"constant": 1.2, "proportional": 0.025}],
+    "ends": {"end_2": [{"name": "ferrule", "length": 0.31}], "trim": 0.52},
+}
+
+
+def test_in_inches_what_is_measured_is_a_fraction_with_the_exact_value(post: Post) -> None:
+    sheet = post(SHEET, INCH)
+    # 4.71 is 150.72/32: 23/32; 1.5 + 4.71 + 1.5·tan 22.5° = 6.83132, 218.6/32
+    assert "Straight before it: 4 23/32 in (exact 4.7100 in)." in said(sheet, "check_bend", 2)
+    assert "Apex to apex: 6 27/32 in (exact 6.8313 in)." in said(sheet, "check_bend", 2)
+    figures = {f["code"]: f["text"] for f in step(sheet, "check_bend", 2)["figures"]}
+    assert figures["straight"] == "4\u00a023/32\u00a0in"
+    # 5.05 + 0.31 + 0.52 = 5.88, 188.16/32; 0.52 is 16.64/32
+    assert "end 2: 5 7/8 in (exact 5.8800 in)." in said(sheet, "finish_part")
+    assert "Trim 17/32 in (exact 0.5200 in)" in said(sheet, "finish_part")
+    mandrel = {**INCH, "use_mandrel": True, "mandrel": {"nose": "sharp", "lead": 0.1}}
+    nose = said(post(SHEET, mandrel), "set_bend", 1)
+    assert "Set the nose of the mandrel 3/32 in (exact 0.1000 in)" in nose
+    # behind bend 1: 4.71 + 5.05 + 0.31 + 0.52 and 1.5·(π/2 + π/4) = 14.1243, 451.98/32
+    assert "stop to tangent point 14 1/8 in (exact 14.1243 in)" in nose
+
+
+def test_in_millimetres_it_is_the_step_of_the_bench(post: Post) -> None:
+    sheet = post(SHEET, changed(DEMO, ("run", "bends", 1, "straight"), 240.2))
+    assert "Straight before it: 240 mm (exact 240.20 mm)." in said(sheet, "check_bend", 2)
+
+
+def test_an_angle_is_the_same_angle_in_both_systems(post: Post) -> None:
+    metric, inch = (post(SHEET, body) for body in (DEMO, INCH))
+    for sheet in (metric, inch):
+        found = re.findall(r"exact (\S+)°", said(sheet, "crank_bend", 1))
+        assert found
+        assert all(re.fullmatch(r"\d+\.\d\d", one) for one in found)
+
+
 # --- findings, on both sides of their limits -----------------------------------------------------
 
 
@@ -217,7 +424,7 @@ def at_limit(code: str, path: Field, within: float, past: float, body: dict[str,
     [
         # die d15-r45 needs 32 mm for its clamp; the first straight has an allowance of 7 mm
         at_limit("clamp_reaches_bend", ("run", "bends", 2, "straight"), 32, 31.9, DEMO),
-        at_limit("clamp_reaches_bend", ("run", "bends", 0, "straight"), 25, 24.9, DEMO),
+        at_limit("clamp_reaches_end", ("run", "bends", 0, "straight"), 25, 24.9, DEMO),
         # and 85 mm for its pressure die: arc 45·π/2·0.98 = 69.27 mm, allowance 7 mm
         at_limit("pressure_die_past_tube", ("run", "last_straight"), 8.8, 8.6, DEMO),
         at_limit("stretch_differs_from_die", ("stretch",), 0.02, 0.021, DEMO),
@@ -228,6 +435,52 @@ def test_each_finding_on_both_sides_of_its_limit(
 ) -> None:
     assert code not in codes(post(SHEET, changed(body, path, within)))
     assert code in codes(post(SHEET, changed(body, path, past)))
+
+
+@pytest.mark.parametrize(("stretch", "off"), [(0.0, "longer"), (0.04, "shorter")])
+def test_a_stretch_that_the_bench_sees_needs_care(post: Post, stretch: float, off: str) -> None:
+    # bends of 300° and a die of 2 %: 45·300°·π/180·0.02 = 4.712 mm
+    sheet = post(SHEET, {**DEMO, "stretch": stretch})
+    found = next(f for f in sheet["findings"] if f["code"] == "stretch_differs_from_die")
+    assert found["severity"] == "needs_care"
+    assert f"comes out {off} by up to 4.71239 mm" in found["text"]
+
+
+@pytest.mark.parametrize(("stretch", "severity"), [(0.02212, "ok"), (0.02213, "needs_care")])
+def test_the_step_of_the_bench_is_the_limit(post: Post, stretch: float, severity: str) -> None:
+    # 235.619 mm of arc: half a millimetre at 0.2122 %
+    sheet = post(SHEET, {**DEMO, "stretch": stretch})
+    found = next(f for f in sheet["findings"] if f["code"] == "stretch_differs_from_die")
+    assert found["severity"] == severity
+
+
+def test_too_short_an_end_for_the_clamp(post: Post) -> None:
+    sheet = post(SHEET, changed(DEMO, ("run", "bends", 0, "straight"), 5))
+    found = next(f for f in sheet["findings"] if f["code"] == "clamp_reaches_end")
+    assert found["bend"] == 1
+    assert found["cure"].startswith("Leave the end longer and trim it after bending")
+    assert any("than the clamp needs" in c for c in step(sheet, "set_bend", 1)["cautions"])
+    assert not any("than the clamp needs" in c for c in step(sheet, "set_bend", 2)["cautions"])
+    between = post(SHEET, changed(DEMO, ("run", "bends", 2, "straight"), 5))
+    assert "clamp_reaches_end" not in codes(between)
+    assert any("than the clamp needs" in c for c in step(between, "set_bend", 3)["cautions"])
+
+
+def test_it_says_what_it_does_not_check(client: FlaskClient, demo: dict[str, Any]) -> None:
+    assert any("POST /v1/bend-review" in caution for caution in demo["cautions"])
+    for body in (DEMO, without(DEMO, "springback")):  # go, and go with care
+        shown = client.post(SHEET, json=body, headers={"Accept": HTML}).get_data(as_text=True)
+        verdict = shown.split('class="verdict')[1].split("</p>")[0]
+        assert "POST /v1/bend-review" in verdict
+
+
+def test_upkeep_and_sheet_lubricate_the_same(post: Post, client: FlaskClient) -> None:
+    tasks = client.get("/v1/upkeep").get_json()["result"]["upkeep"]
+    how = next(t["how"] for t in tasks if t["id"] == "lubricate-tube").lower()
+    told = said(post(SHEET, DEMO), "clean_and_lubricate").lower()
+    for part in ("pressure die", "groove", "outside of the tube"):
+        assert part in how
+        assert part in told
 
 
 def test_support_and_brace_follow_the_profile(post: Post) -> None:
@@ -256,6 +509,8 @@ def test_what_blocks_comes_first_and_stops(post: Post) -> None:
         s["bend"] for s in sheet["result"]["steps"] if any("Stop" in c for c in s["cautions"])
     ]
     assert stopped == [2]
+    steps = [s["code"] for s in sheet["result"]["steps"] if s["bend"] == 2]
+    assert steps == ["stop_bend"]
 
 
 def test_a_bender_by_its_values_says_what_it_lacks(post: Post) -> None:
@@ -342,7 +597,7 @@ def test_inch_is_the_same_part(post: Post) -> None:
         exact = other["marks"]["zero_mark"]["exact"]
         assert exact * 25.4 == pytest.approx(row["marks"]["zero_mark"]["exact"])
         assert other["gauge"]["angle"] == pytest.approx(row["gauge"]["angle"])
-    assert " in" in step(inch, "mark_tube")["actions"][1]
+    assert "\u00a0in" in step(inch, "mark_tube")["actions"][1]
     said = json.dumps(inch["result"]["steps"])
     assert "mm" not in said.replace(inch["result"]["dies"][0]["name"], "")
 
@@ -461,6 +716,31 @@ def test_the_policy_of_the_page_lets_only_its_own_script_run(client: FlaskClient
     assert "unsafe" not in policy
 
 
+def test_no_number_of_the_page_can_leave_its_unit(client: FlaskClient) -> None:
+    for body, language in ((EIGHT, "de"), (THIN, "de"), (INCH, "en")):
+        headers = {"Accept": HTML, "Accept-Language": language}
+        shown = client.post(SHEET, json=body, headers=headers).get_data(as_text=True)
+        written = re.sub(r"<(?:style|script)>.*?</(?:style|script)>", "", shown, flags=re.DOTALL)
+        text = re.sub(r"<[^>]*>", "\n", written.split('<h2 id="basis">')[0])
+        assert re.findall(r"\d (?:mm|in|N|lbf|kg|lb|MPa|%)\b", text) == []
+        assert re.search(r"\d\u00a0(?:mm|in)\b", text)
+
+
+@pytest.mark.parametrize(
+    ("language", "title"),
+    [("en", "After bends 1 to 8"), ("de", "Nach den Biegungen 1 bis 8")],
+)
+def test_the_picture_of_all_bends_names_them_all(
+    client: FlaskClient, language: str, title: str
+) -> None:
+    headers = {"Accept": HTML, "Accept-Language": language}
+    shown = client.post(SHEET, json=EIGHT, headers=headers).get_data(as_text=True)
+    assert f'<title id="after-title">{title}</title>' in shown
+    one = client.post(SHEET, json=LONG_AHEAD, headers=headers).get_data(as_text=True)
+    assert f'<title id="after-title">{title.split(maxsplit=1)[0]} ' in one
+    assert "1 to" not in one
+
+
 def test_no_id_of_the_page_stands_twice(page: str) -> None:
     ids = re.findall(r'\bid="([^"]+)"', page)
     assert len(ids) == len(set(ids))
@@ -536,6 +816,7 @@ def pad(length: int) -> str:
         (f"?body={encoded(DEMO)}&units=inch", 422, "invalid-query"),
         ("?body=%2B%2F%3D", 422, "address-not-base64url"),
         ("?body=A", 422, "address-not-base64url"),
+        (f"?body={encoded(DEMO)[: -(len(encoded(DEMO)) % 4 + 3)]}", 422, "address-not-base64url"),
         ("?body=AAAA", 422, "address-not-zlib"),
         (f"?body={encoded(DEMO)[:-9]}", 422, "address-not-zlib"),
         (f"?body={pad(LONGEST)}", 422, "address-not-zlib"),
@@ -563,6 +844,40 @@ def test_what_is_wrong_with_an_address(
     problem = refused.get_json()
     assert (refused.status_code, problem["type"].rpartition(":")[2]) == (status, kind)
     assert len(problem["detail"]) > 20
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("missing", [1, 2, 3, 4, 7])
+def test_a_link_cut_off_is_told_by_a_page(client: FlaskClient, missing: int, language: str) -> None:
+    address = f"{SHEET}?body={encoded(DEMO)[:-missing]}"
+    headers = {"Accept": "text/html,*/*;q=0.8", "Accept-Language": language}
+    refused = client.get(address, headers=headers)
+    document = client.get(address, headers={"Accept-Language": language})
+    assert refused.status_code == document.status_code == 422
+    assert refused.content_type == f"{HTML}; charset=utf-8"
+    assert "Accept" in refused.headers["Vary"]
+    assert "Accept" in document.headers["Vary"]
+    assert "script-src" in refused.headers["Content-Security-Policy"]
+    shown = refused.get_data(as_text=True)
+    words = {"en": "copy the whole link", "de": "den ganzen link kopieren"}[language]
+    assert words in shown.lower()
+    assert f'<html lang="{language}">' in shown
+    detail = document.get_json()["detail"]
+    assert detail.replace("'", "&#39;") in shown
+    assert not re.search("letters|Buchstaben", detail)
+
+
+def test_another_refusal_of_a_link_names_the_field(client: FlaskClient) -> None:
+    body = {**DEMO, "die": "gone-since"}
+    refused = client.get(f"{SHEET}?body={encoded(body)}", headers={"Accept": HTML})
+    assert refused.status_code == 422
+    shown = refused.get_data(as_text=True)
+    assert "This sheet cannot be shown" in shown
+    assert "/die" in shown
+    assert "incomplete" not in shown
+    # who posts reads the document
+    posted = client.post(SHEET, json=body, headers={"Accept": HTML})
+    assert posted.content_type == "application/problem+json"
 
 
 def test_a_sheet_too_long_for_an_address_has_none(post: Post, client: FlaskClient) -> None:

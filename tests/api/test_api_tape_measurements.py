@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 from conftest import Post
-from endpoints import Field, changed, code_and_pointer, in_inches, pointer_past, pointer_to
+from endpoints import Field, changed, code_and_pointer, in_inches, pointer_past, pointer_to, refused
 from flask.testing import FlaskClient
 
 from service.api import tape_measurements
@@ -67,7 +67,7 @@ def test_each_field_at_its_boundary(
         (FULL, (*ROW, "over_legs"), 105, "radius_or_over_legs", "/run/taped_bends/0"),
         (U_BEND, (*ROW, "taken"), "vertices", "no_corner", "/run/taped_bends/0/taken"),
         (U_BEND, (*ROW, "angle"), 179, "legs_not_parallel", "/run/taped_bends/0/over_legs"),
-        (U_BEND, (*ROW, "over_legs"), 30, "radius_within_tube", "/run/taped_bends/0/over_legs"),
+        (U_BEND, (*ROW, "over_legs"), 30, "over_legs_within_tube", "/run/taped_bends/0/over_legs"),
         (FULL, ("run", "last_leg", "length"), 5, "leg_too_short", "/run/last_leg/length"),
         (FULL, (*ROW, "radius"), 7.5, "radius_within_tube", "/run/taped_bends/0/radius"),
         (FULL, (*ROW, "rotation"), 5, "first_rotation_not_zero", "/run/taped_bends/0/rotation"),
@@ -77,6 +77,26 @@ def test_each_refusal(
     client: FlaskClient, body: Any, field: Field, value: Any, code: str, pointer: str
 ) -> None:
     assert code_and_pointer(client, PATH, changed(body, field, value)) == (code, pointer)
+
+
+def test_a_tape_over_the_legs_is_told_as_it_was_sent(client: FlaskClient) -> None:
+    # 2R + D with R above D/2: above 2 × 15 mm; no radius was sent, so none is told
+    entry = refused(client, PATH, changed(U_BEND, (*ROW, "over_legs"), 29.9))
+    assert "is 29.9 mm" in entry["detail"]
+    assert "above 30 mm" in entry["detail"]
+    assert "centre-line radius" not in entry["detail"]
+
+
+@pytest.mark.parametrize("angle", [180, 90])
+def test_both_radius_and_tape_over_the_legs_is_not_the_same_as_neither(
+    client: FlaskClient, angle: float
+) -> None:
+    row = {"length": 100, "taken": "straight", "angle": angle}
+    both = refused(client, PATH, changed(U_BEND, ROW, {**row, "radius": 45, "over_legs": 105}))
+    neither = refused(client, PATH, changed(U_BEND, ROW, row))
+    assert "both were sent" in both["detail"]
+    assert "neither was sent" in neither["detail"]
+    assert (both["code"], both["pointer"]) == (neither["code"], neither["pointer"])
 
 
 def test_run_to_readings_and_back(post: Post) -> None:

@@ -70,7 +70,45 @@ MANDREL: dict[str, Any] = {
     },
     "mandrel": {"nose": "rounded", "corner_radius": 6, "lead": 5},
 }
-SHEETS = {"demo": DEMO, "eight bends": EIGHT, "mandrel, stopped": MANDREL}
+THREE: dict[str, Any] = {
+    "tube": {"outside_diameter": 20, "wall_thickness": 2, "material": "e235-n"},
+    "bender": "bench-25",
+    "die": "d20-r60",
+    "stretch": 0.022,
+    "run": {
+        "bends": [
+            {"straight": 270, "angle": 53.1, "radius": 60},
+            {"straight": 186, "rotation": 63.4, "angle": 59.2, "radius": 60},
+            {"straight": 158, "rotation": 117.2, "angle": 70.6, "radius": 60},
+        ],
+        "last_straight": 235,
+    },
+    "springback": [{"constant": 0.8, "proportional": 0.02, "radius": 60}],
+}
+WRONG_DIE: dict[str, Any] = {**THREE, "die": "d25-r75"}
+INCH: dict[str, Any] = {
+    "units": "inch",
+    "tube": {"outside_diameter": 0.5, "wall_thickness": 0.049, "material": "tp316l"},
+    "bender": "bench-25",
+    "die": {"tube_outside_diameter": 0.5, "radius": 1.5, "largest_angle": 180},
+    "run": {
+        "bends": [
+            {"straight": 6.3, "angle": 90, "radius": 1.5},
+            {"straight": 4.71, "rotation": -137.2, "angle": 120, "radius": 1.5},
+        ],
+        "last_straight": 5.05,
+    },
+    "springback": [{"constant": 1.2, "proportional": 0.025}],
+    "ends": {"trim": 0.5},
+}
+SHEETS = {
+    "demo": DEMO,
+    "eight bends": EIGHT,
+    "mandrel, stopped": MANDREL,
+    "three bends": THREE,
+    "wrong die": WRONG_DIE,
+    "inch": INCH,
+}
 each_sheet = pytest.mark.parametrize("body", SHEETS.values(), ids=SHEETS.keys())
 each_language = pytest.mark.parametrize("language", ["en", "de"])
 
@@ -281,6 +319,66 @@ def test_on_paper_no_step_is_torn_apart(look: Any, tmp_path: Path, body: Any) ->
             assert plain(last) in pages[begins[0]], title
     assert all(pages), "an empty page"
     assert "Cleartheticks" not in "".join(pages)
+
+
+@each_sheet
+@each_language
+def test_on_paper_the_pictures_stand_below_their_heading(
+    look: Any, tmp_path: Path, body: Any, language: str
+) -> None:
+    sheet = printed(look(body, language), tmp_path)
+    pages = [one.extract_text() for one in sheet.pages]
+    heading, below = {
+        "en": ("Pictures", "measure from here"),
+        "de": ("Bilder", "von hier messen"),
+    }[language]
+    of_heading = [i for i, text in enumerate(pages) if re.search(rf"^{heading}\s*$", text, re.M)]
+    of_strip = [i for i, text in enumerate(pages) if plain(below) in plain(text)]
+    assert len(of_heading) == 1
+    assert of_heading == of_strip
+
+
+@pytest.mark.parametrize("body", [DEMO, MANDREL, INCH], ids=["demo", "mandrel", "inch"])
+@each_language
+def test_no_line_breaks_between_a_number_and_its_unit(look: Any, body: Any, language: str) -> None:
+    page = look(body, language)
+    torn = page.execute_script(
+        """
+        const torn = [], unit = /\\d\\s(?:mm|in|N|lbf|kg|lb|MPa|%)(?![\\w-])/g;
+        const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+        let found = 0;
+        while (walk.nextNode()) {
+          const node = walk.currentNode;
+          if (node.parentElement.closest('script, style, [lang=en] [lang=en]')) continue;
+          for (const hit of node.data.matchAll(unit)) {
+            const range = document.createRange();
+            range.setStart(node, hit.index);
+            range.setEnd(node, hit.index + hit[0].length);
+            found += 1;
+            const lines = new Set([...range.getClientRects()].map(r => Math.round(r.top)));
+            if (lines.size > 1) torn.push(hit[0] + ' in ' + node.data.slice(0, 60));
+          }
+        }
+        return [found, torn];
+        """
+    )
+    assert torn[0] > 20  # it did look
+    assert torn[1] == []
+
+
+@each_language
+def test_a_link_cut_off_opens_a_page(browser: Any, live_address: str, language: str) -> None:
+    headers = {"Accept-Language": language}
+    browser.execute_cdp_cmd("Network.setExtraHTTPHeaders", {"headers": headers})
+    raw = zlib.compress(json.dumps(DEMO).encode())
+    value = base64.urlsafe_b64encode(raw).rstrip(b"=").decode()[:-7]
+    browser.get(f"{live_address}/v1/setup-sheet?body={value}")
+    words = {"en": "This link is incomplete", "de": "Dieser Link ist unvollständig"}[language]
+    assert browser.find_element("css selector", "h1").text == words
+    box = browser.find_element("css selector", ".verdict")
+    assert box.value_of_css_property("border-top-width") == "2px"  # it has the style of the sheet
+    said = [line["message"] for line in browser.get_log("browser")]
+    assert [line for line in said if "Content Security" in line] == []
 
 
 def plain(text: str) -> str:

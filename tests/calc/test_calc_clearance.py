@@ -117,3 +117,13 @@ def test_many_bends_are_worked_through_in_batches() -> None:
     assert nearest is not None
     assert 0 < nearest.distance < 60
     assert math.isfinite(nearest.clearance)
+
+
+def test_an_approach_found_in_parts_that_meet_is_listed_once() -> None:
+    """Wound up, the last straight lies in the first: their valley has two ends, 40 and 100 mm."""
+    answer = self_clearance(plane_run((100, 180, 40), (60, 180, 40), last=200), 20.0)
+    places = [(near.position_a, near.position_b) for near in answer.below]
+    round_the_loop = 60 + 2 * math.pi * 40
+    assert len(places) == 2
+    for place, a in zip(places, (40, 100), strict=True):
+        assert place == pytest.approx((a, a + 60 + round_the_loop), abs=1e-3)

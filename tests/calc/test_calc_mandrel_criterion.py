@@ -320,11 +320,33 @@ def test_findings_of_the_place_on_both_sides() -> None:
     assert "rod_length_unknown" not in codes(placed(500.0, rod=rod))
 
 
-def test_without_a_lead_the_rod_is_reckoned_to_the_largest() -> None:
+def test_without_a_lead_the_nose_begins_at_the_tangent_point() -> None:
     row = placed(500.0, rod=Rod(1000.0)).bends[0]
     assert row.rod is not None
-    assert row.lead is not None
-    assert row.rod.nose_to_stop == pytest.approx(500 + row.lead.largest)
+    assert row.rod.nose_to_stop == row.rod.stop_to_tangent == 500.0
+    assert row.rod.remaining == 500.0
+
+
+def test_without_a_lead_the_rods_reach_the_largest() -> None:
+    # d = 35, d_m = 34.7, R = 76, sharp: e = √(0.15·(152 + 34.85)) = 5.2941 by hand
+    judged_ = placed(996.0, rod=Rod(1000.0))
+    row = judged_.bends[0]
+    assert row.rod is not None
+    assert row.rod.nose_to_stop == 996.0
+    assert row.rod.rods == 2
+    told = next(f for f in judged_.findings if f.code == "rod_too_short")
+    assert told.value is not None
+    assert told.value.value == pytest.approx(996 + math.sqrt(0.15 * 186.85))
+    assert placed(994.7, rod=Rod(1000.0)).bends[0].rod.rods == 1  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("lead", "outside"), [(-0.01, True), (0.0, False), (5.2, False), (5.3, True)]
+)
+def test_a_lead_outside_its_range_is_known(lead: float, outside: bool) -> None:
+    setting = placed(500.0, lead=lead).bends[0].lead
+    assert setting is not None
+    assert setting.outside is outside
 
 
 def test_the_die_is_checked() -> None:

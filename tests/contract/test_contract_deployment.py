@@ -7,6 +7,8 @@ and later). That the files follow Kubernetes' own schemas is checked by ``.ci/ru
 from __future__ import annotations
 
 import re
+from dataclasses import fields
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ import yaml
 
 from service.api.developed_length_batch import LARGEST_BODY as LARGEST_BATCH
 from service.web.body import LARGEST_BODY
+from service.web.settings import ServerSettings, Settings
 
 DOCKER = Path(__file__).resolve().parents[2] / "docker"
 MANIFESTS = list(yaml.safe_load_all((DOCKER / "kubernetes.yaml").read_text(encoding="utf-8")))
@@ -92,20 +95,66 @@ def size(directive: str, place: str = "") -> int:
 
 def test_the_proxy_lets_through_what_the_service_takes() -> None:
     assert LARGEST_BODY <= size("client_max_body_size") < 2 * LARGEST_BODY
-    batch = size("client_max_body_size", "location = /v1/developed-length/batch {")
+    batch = size("client_max_body_size", "location = /batch {")
     assert LARGEST_BATCH <= batch < 2 * LARGEST_BATCH
 
 
 def test_streams_leave_every_worker_a_thread() -> None:
     streams = int(re.search(r"limit_conn streams (\d+);", PROXY)[1])  # type: ignore[index]
-    threads = int(re.search(r'"SERVICE_THREADS", "(\d+)"', GUNICORN)[1])  # type: ignore[index]
-    assert streams < threads
+    assert streams < ServerSettings().threads
+
+
+def allowed(zone: str, place: str) -> int:
+    """How many connections of a kind the proxy lets in behind ``place``."""
+    found = re.search(rf"{re.escape(place)}[^}}]*?limit_conn {zone} (\d+);", PROXY)
+    assert found is not None
+    return int(found[1])
+
+
+def test_all_bodies_and_answers_that_the_proxy_lets_in_fit_into_its_memory() -> None:
+    batch, pages, other = "location = /batch {", "location /docs {", "location / {"
+    body, answer = size("client_max_body_size"), size("proxy_max_temp_file_size")
+    huge, batches = allowed("huge", batch), allowed("batches", batch)
+    held = huge * size("client_max_body_size", batch) + (batches - huge) * body
+    held += batches * size("proxy_max_temp_file_size", batch)
+    held += allowed("large", other) * body + allowed("pages", pages) * answer
+    folder = re.fullmatch(r"/tmp:size=(\d+)m", COMPOSE["proxy"]["tmpfs"][0])
+    assert folder is not None
+    assert held < int(folder[1]) * 1024**2
+
+
+def test_a_body_that_lies_on_the_disk_of_the_proxy_is_counted() -> None:
+    """What is not counted has at most four digits of bytes, and fits into the buffer."""
+    assert '"~^[0-9]{5}" all;' in PROXY
+    buffered = re.search(r"client_body_buffer_size (\d+)k;", PROXY)
+    assert buffered is not None
+    assert int(buffered[1]) * 1024 > 9999
+
+
+def test_every_map_of_the_proxy_names_the_statuses_it_refuses_with() -> None:
+    lists = re.findall(r"error_page ((?:4\d\d |5\d\d )+)[@/]refused;", PROXY)
+    refused = {*" ".join(lists).split(), "431", "503"}
+    titles = re.search(r"map \$status \$title \{([^}]*)\}", PROXY)
+    assert titles is not None
+    known = dict(re.findall(r'(\d{3}) "([^"]+)";', titles[1])) | {"400": HTTPStatus(400).phrase}
+    assert refused <= known.keys()
+    renamed = {"413": "Content Too Large", "414": "URI Too Long"}  # RFC 9110, later than Python's
+    assert all(title == renamed.get(s, HTTPStatus(int(s)).phrase) for s, title in known.items())
 
 
 def test_the_proxy_closes_idle_connections_before_the_service_does() -> None:
     proxy = int(re.search(r"keepalive 32;\s*keepalive_timeout (\d+)s;", PROXY)[1])  # type: ignore[index]
     service = int(re.search(r"^keepalive = (\d+)", GUNICORN, re.MULTILINE)[1])  # type: ignore[index]
     assert proxy < service
+
+
+@pytest.mark.parametrize("name", ["docker/kubernetes.yaml", "docker/compose.yaml", "README.md"])
+def test_every_setting_that_is_named_exists(name: str) -> None:
+    known = {f"SERVICE_{f.name.upper()}" for f in (*fields(Settings), *fields(ServerSettings))}
+    text = (DOCKER.parent / name).read_text(encoding="utf-8")
+    named = set(re.findall(r"\bSERVICE_[A-Z_]+", text))
+    assert named <= known
+    assert name != "README.md" or named == known
 
 
 def test_the_image_says_nothing_of_the_machine_that_builds_it() -> None:

@@ -470,6 +470,11 @@ def test_a_profile_becomes_active_and_a_bad_one_leaves_it(tmp_path: Path) -> Non
 Change = Callable[[dict[str, Any]], object]
 
 
+EDGES_ALONE = {
+    "bench_edges": {"least_x": -900, "greatest_x": 120, "least_y": -160, "greatest_y": 190}
+}
+
+
 def put(*path: str | int, value: object) -> Change:
     def change(profile: dict[str, Any]) -> None:
         part: Any = profile
@@ -539,6 +544,18 @@ BAD_PROFILES: dict[str, tuple[Change, str, str, str]] = {
         "/benders/0/surroundings/bench_edges/greatest_y",
         "-200",
         "least_y, -160, or more",
+    ),
+    "floor above the bench": (
+        put("benders", 0, "surroundings", "floor_below", value=179),
+        "/benders/0/surroundings/floor_below",
+        "179",
+        "bench_below, 180, or more",
+    ),
+    "edges of no bench": (
+        put("benders", 0, "surroundings", value=EDGES_ALONE),
+        "/benders/0/surroundings/bench_below",
+        "is missing",
+        "the height of the bench top whose edges are stated",
     ),
     "box without height": (
         put("benders", 0, "surroundings", "boxes", 1, "greatest", 2, value=-48),

@@ -344,4 +344,5 @@ def _on_loopback(port: int, instances: Sequence[int], folder: Path) -> str:
     ):
         assert shipped in text
         text = text.replace(shipped, here)
-    return text
+    # started by root, it would else write as somebody who may not enter the folder
+    return f"user root;\n{text}" if os.geteuid() == 0 else text

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import time
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from fault_rig import (
     answers,
     ask,
     end,
+    example,
     free_port,
     load,
     service,
@@ -202,6 +204,38 @@ def test_replicas_share_a_limit_and_go_on_without_redis(tmp_path: Path) -> None:
         assert [ask(place.port, "POST", PATH, BODY).status for place in [one, other]] == [200, 200]
         assert time.monotonic() - began < 3
         _went_uncounted(one)
+
+
+@needs_redis
+def test_a_redis_that_hangs_costs_few_requests_a_wait(tmp_path: Path) -> None:
+    port = free_port()
+    settings = {
+        "SERVICE_WORKERS": "1",
+        "SERVICE_RATE_LIMIT": "100000/hour",
+        "SERVICE_RATE_LIMIT_STORAGE": f"redis://127.0.0.1:{port}",
+    }
+    heavy = {**example("/v1/fit-tolerance"), "samples": 20_000}  # is charged for its computing
+    with redis(port, tmp_path) as store, service(tmp_path / "a", settings=settings) as place:
+        assert ask(place.port, "POST", "/v1/fit-tolerance", heavy).status == 200
+        store.send_signal(signal.SIGSTOP)
+        waits, uncounted = [], 0
+        for _ in range(10):
+            began = time.monotonic()
+            answered = ask(place.port, "POST", "/v1/fit-tolerance", heavy)
+            waits.append(time.monotonic() - began)
+            assert answered.status == 200
+            uncounted += "RateLimit" not in answered.headers
+        store.send_signal(signal.SIGCONT)
+        assert uncounted == 10
+        # the one that found it out, and at the most two that tried again, of 0.25 s each
+        assert len([wait for wait in waits if wait > 0.2]) <= 3
+        until = time.monotonic() + 10
+        while "RateLimit" not in ask(place.port, "POST", PATH, BODY).headers:
+            uncounted += 1
+            assert time.monotonic() < until, "no request is counted again"
+            time.sleep(0.1)
+        # each of them once, although its computing was not charged either
+        assert metric(place.port, "service_rate_limit_failures_total") == uncounted
 
 
 def _went_uncounted(place: Service) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import shutil
@@ -10,7 +11,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
@@ -23,10 +24,14 @@ from fault_rig import (
     Service,
     ask,
     example,
+    free_port,
     load,
     proxy,
     service,
+    wait_until,
 )
+
+from service.web.keys import new_key
 
 pytestmark = pytest.mark.skipif(
     shutil.which("nginx") is None, reason="needs nginx, Debian's package nginx-light"
@@ -182,16 +187,245 @@ def kill_whole(place: Service) -> None:
 
 def test_what_the_proxy_refuses_is_a_problem_document(tmp_path: Path) -> None:
     with service(tmp_path) as running, proxy(tmp_path / "proxy", [running.port]) as port:
-        too_large = {"Content-Length": "100000000"}
-        for path in (PATH, "/v1/developed-length/batch"):
-            refused = ask(port, "POST", path, headers=too_large)
-            assert refused.status == 413
-            assert refused.headers["Content-Type"] == "application/problem+json"
-            assert refused.json()["status"] == 413
+        is_too_large(port, PATH)
         assert ask(port, "GET", "/metrics").status == 404
         assert ask(running.port, "GET", "/metrics").status == 200
         # without keys the service answers this machine only; who asks through a proxy may be far
         assert ask(port, "POST", PATH, BODY).status == 403
+        # nor is a batch of his looked at, whatever its size
+        assert ask(port, "POST", BATCH, headers={"Content-Length": "100000000"}).status == 403
+    with (
+        service(tmp_path / "open", settings=OPEN) as running,
+        proxy(tmp_path / "proxy", [running.port]) as port,
+    ):
+        is_too_large(port, BATCH)
+
+
+def is_too_large(port: int, path: str) -> None:
+    refused = ask(port, "POST", path, headers={"Content-Length": "100000000"})
+    assert refused.status == 413
+    assert refused.headers["Content-Type"] == "application/problem+json"
+    assert refused.json()["status"] == 413
+
+
+# --- what the proxy takes in before it asks the service ------------------------------------------
+
+BATCH = "/v1/developed-length/batch"
+ITEM = {"run": BODY["run"]}
+
+
+def folder_size(folder: Path) -> int:
+    """Bytes of all files below, also of those that nginx has unlinked but holds open."""
+    held = 0
+    for entry in Path("/proc").glob("[0-9]*/fd/*"):
+        with suppress(OSError):
+            if os.readlink(entry).startswith(str(folder)):
+                held += entry.stat().st_size
+    return held
+
+
+@contextmanager
+def pushing(port: int, count: int, key: str, megabytes: int) -> Iterator[list[socket.socket]]:
+    """Clients that announce a batch of 15 MB and send so much of it."""
+    made = []
+    head = (
+        f"POST {BATCH} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
+        f"Authorization: Bearer {key}\r\nContent-Length: 15000000\r\n\r\n"
+    ).encode()
+    for _ in range(count):
+        client = socket.create_connection(("127.0.0.1", port), timeout=5)
+        made.append(client)
+        client.sendall(head)
+    for client in made:
+        with suppress(OSError):
+            client.sendall(b" " * megabytes * 1_000_000)
+    try:
+        yield made
+    finally:
+        for client in made:
+            client.close()
+
+
+def status_of(client: socket.socket) -> int:
+    """The status that has come; 0 where none has, or the connection was reset."""
+    client.settimeout(0.5)
+    with suppress(OSError):
+        return int(client.recv(4096).split(b" ", 2)[1])
+    return 0
+
+
+def test_a_batch_is_taken_in_for_a_known_key_only_and_few_at_a_time(tmp_path: Path) -> None:
+    key, line = new_key("erp", "calculate")
+    other, other_line = new_key("scrape", "metrics")
+    settings = {"SERVICE_KEYS": f"{line}\n{other_line}", "SERVICE_TRUSTED_PROXIES": "1"}
+    good = {"Authorization": f"Bearer {key}"}
+    with (
+        service(tmp_path / "a", settings=settings) as running,
+        proxy(tmp_path / "proxy", [running.port]) as port,
+    ):
+        for wrong, status in (("guess", 401), (other, 403)):
+            headers = {"Authorization": f"Bearer {wrong}"}
+            refused = ask(port, "POST", BATCH, {"items": []}, headers)
+            assert refused.status == status
+            assert refused.headers["Content-Type"] == "application/problem+json"
+            assert refused.json()["status"] == status
+            assert len(refused.headers["X-Request-Id"]) > 12
+            assert ("WWW-Authenticate" in refused.headers) == (status == 401)
+        with pushing(port, 12, "guess", 4) as strangers:
+            time.sleep(0.3)
+            assert folder_size(tmp_path / "proxy") < 1_000_000
+            assert {status_of(client) for client in strangers} <= {401, 0}
+            # and they take nobody's place, though their connections are still there
+            small = ask(port, "POST", BATCH, {"tube": BODY["tube"], "items": [ITEM]}, good)
+            assert small.status == 200
+        with pushing(port, 8, key, 4) as callers:
+            wait_until(lambda: folder_size(tmp_path / "proxy") > 7_000_000, 5, "no body came")
+            time.sleep(0.3)
+            assert folder_size(tmp_path / "proxy") < 3 * 4_100_000
+            assert [status_of(client) for client in callers].count(429) >= 3
+            # a small one goes on
+            small = ask(port, "POST", BATCH, {"tube": BODY["tube"], "items": [ITEM]}, good)
+            assert small.status == 200
+
+
+def test_a_batch_within_a_limit_that_is_used_up_is_told_to_wait(tmp_path: Path) -> None:
+    limited = OPEN | {"SERVICE_RATE_LIMIT": "2/hour", "SERVICE_WORKERS": "1"}
+    with (
+        service(tmp_path / "a", settings=limited) as running,
+        proxy(tmp_path / "proxy", [running.port]) as port,
+    ):
+        body = {"tube": BODY["tube"], "items": [ITEM]}
+        found = [ask(port, "POST", BATCH, body) for _ in range(4)]
+        assert found[-1].status == 429
+        assert found[-1].json()["status"] == 429
+        assert "Retry-After" in found[-1].headers
+        kill_whole(running)
+        refused = ask(port, "POST", BATCH, body)
+        assert refused.status == 503
+        assert refused.json()["status"] == 503
+
+
+def test_only_so_many_bodies_of_a_megabyte_lie_with_the_proxy(tmp_path: Path) -> None:
+    head = BODY_COMING + b" " * 800_000
+    with (
+        service(tmp_path / "a", settings=OPEN) as running,
+        proxy(tmp_path / "proxy", [running.port]) as port,
+        ExitStack() as stack,
+    ):
+        made = [
+            stack.enter_context(socket.create_connection(("127.0.0.1", port), timeout=5))
+            for _ in range(90)
+        ]
+        for client in made:
+            with suppress(OSError):
+                client.sendall(head)
+        time.sleep(0.5)
+        assert 40_000_000 < folder_size(tmp_path / "proxy") <= 64 * 1_000_000
+        assert [status_of(client) for client in made[64:]].count(429) > 10
+        assert ask(port, "POST", PATH, BODY).status == 200
+
+
+# --- what a replica dies of ---------------------------------------------------------------------
+
+
+@contextmanager
+def dying_replica() -> Iterator[tuple[int, list[bytes]]]:
+    """A replica that answers questions of a key, and dies of every body that it reads."""
+    read: list[bytes] = []
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        over = threading.Event()
+
+        def serve() -> None:
+            while not over.is_set():
+                with suppress(OSError):
+                    client, _ = listener.accept()
+                    with client:
+                        said = client.recv(65536)
+                        if said.startswith((b"HEAD", b"GET")):
+                            client.sendall(b"HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n")
+                        else:
+                            read.append(said)
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        try:
+            yield listener.getsockname()[1], read
+        finally:
+            over.set()
+            with suppress(OSError):
+                socket.create_connection(listener.getsockname(), timeout=1).close()
+            thread.join(timeout=5)
+
+
+@pytest.mark.parametrize(("path", "dead"), [(BATCH, 1), (PATH, 2)])
+def test_a_batch_that_one_replica_died_of_is_not_given_to_the_next(
+    tmp_path: Path, path: str, dead: int
+) -> None:
+    with (
+        dying_replica() as (one, read_by_one),
+        dying_replica() as (other, read_by_other),
+        proxy(tmp_path / "proxy", [one, other]) as port,
+    ):
+        refused = ask(port, "POST", path, {"tube": BODY["tube"], "items": [ITEM]})
+        assert refused.status == 503
+        assert refused.headers["Content-Type"] == "application/problem+json"
+        assert len(read_by_one) + len(read_by_other) == dead
+
+
+def test_a_batch_goes_to_the_next_replica_where_the_first_is_not_there(tmp_path: Path) -> None:
+    with (
+        service(tmp_path / "a", settings=OPEN) as running,
+        proxy(tmp_path / "proxy", [free_port(), running.port]) as port,
+    ):
+        body = {"tube": BODY["tube"], "items": [ITEM]}
+        assert [ask(port, "POST", BATCH, body).status for _ in range(6)] == [200] * 6
+
+
+# --- what is no request -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("raw", "status"),
+    [
+        (b"GET /stream HTTP/1.1\r\nHost: localhost\r\n\r\n", 404),
+        (b"GET /key HTTP/1.1\r\nHost: localhost\r\n\r\n", 404),
+        (b"nothing\r\n\r\n", 400),
+        (b"GET / HTTP/1.1\r\n\r\n", 400),
+        (b"GET /" + b"x" * 20_000 + b" HTTP/1.1\r\nHost: localhost\r\n\r\n", 414),
+        (b"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + b"x" * 20_000 + b"\r\n\r\n", 431),
+        (b"TRACE / HTTP/1.1\r\nHost: localhost\r\n\r\n", 405),
+        (b"GET / HTTP/7.1\r\nHost: localhost\r\n\r\n", 505),
+    ],
+    ids=["internal", "key", "words", "no_host", "address", "header", "trace", "version"],
+)
+def test_what_the_proxy_cannot_read_is_refused_by_a_problem_document(
+    tmp_path: Path, raw: bytes, status: int
+) -> None:
+    with service(tmp_path) as running, proxy(tmp_path / "proxy", [running.port]) as port:
+        with socket.create_connection(("127.0.0.1", port), timeout=5) as sending:
+            sending.sendall(raw)
+            answered = http.client.HTTPResponse(sending)
+            answered.begin()
+            document = json.loads(answered.read())
+    assert (answered.status, document["status"]) == (status, status)
+    assert answered.headers["Content-Type"] == "application/problem+json"
+    assert len(answered.headers["X-Request-Id"]) > 12
+    assert document.keys() == {"type", "title", "status", "detail"}
+
+
+def test_behind_the_proxy_the_caller_is_whom_it_names(tmp_path: Path) -> None:
+    limited = OPEN | {"SERVICE_RATE_LIMIT": "5000/hour", "SERVICE_REQUEST_LOG": "yes"}
+    with (
+        service(tmp_path / "a", settings=limited) as running,
+        proxy(tmp_path / "proxy", [running.port]) as port,
+    ):
+        forged = {"X-Forwarded-For": "192.0.2.7", "X-Forwarded-Proto": "https"}
+        answered = ask(port, "POST", PATH, BODY, {**forged, "SCRIPT_NAME": "/foo"})
+        assert answered.status == 200
+        assert "Strict-Transport-Security" not in answered.headers
+        logged = (running.folder / "out").read_text(encoding="utf-8").splitlines()
+        callers = [json.loads(each)["caller"] for each in logged if PATH in each]
+        assert callers == ["127.0.0.1"]
 
 
 def test_a_stream_is_answered_while_it_is_sent(tmp_path: Path) -> None:

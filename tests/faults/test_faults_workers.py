@@ -199,6 +199,59 @@ def test_keys_are_rotated_by_a_reload(tmp_path: Path) -> None:
         assert (status(running.port, old), status(running.port, new)) == (401, 200)
 
 
+@pytest.mark.parametrize("left", ["", "# none any more\n", None], ids=["empty", "comment", "gone"])
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])
+def test_a_reload_without_any_key_opens_nothing(
+    tmp_path: Path, left: str | None, host: str
+) -> None:
+    file = tmp_path / "keys"
+    key, line = new_key("erp", "calculate")
+    file.write_text(line, encoding="utf-8")
+    settings = {"SERVICE_KEYS_FILE": str(file)}
+    with service(tmp_path, settings=settings, host=host) as running:
+        if left is None:
+            file.unlink()
+        else:
+            file.write_text(left, encoding="utf-8")
+        running.reload()
+        assert ask(running.port, "POST", PATH, BODY).status == 401
+        headers = {"Authorization": f"Bearer {key}"}
+        assert ask(running.port, "POST", PATH, BODY, headers).status == 200
+        assert "Not reloaded, the service goes on as it was: SERVICE_KEYS_FILE" in running.log()
+        assert "Traceback" not in running.log()
+
+
+# --- settings -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "allowed"),
+    [
+        ("SERVICE_WORKERS", "0", "1 to 512"),
+        ("SERVICE_WORKERS", "abc", "1 to 512"),
+        ("SERVICE_WORKERS", "-1", "1 to 512"),
+        ("SERVICE_THREADS", "0", "1 to 512"),
+        ("SERVICE_TIMEOUT", "", "1 to 3600"),
+        ("SERVICE_MAX_REQUESTS", "-5", "0 to 999999999"),
+        ("SERVICE_CLIENT_TIMEOUT", "0", "1 to 600"),
+        ("SERVICE_RATE_LIMIT", "5/second;100/hour", "one limit only"),
+        ("SERVICE_TIME_LIMIT", "0", "1 to 600"),
+        ("SERVICE_KEY_FILE", "keys", "SERVICE_KEYS_FILE"),
+        ("SERVICE_WORKER", "2", "SERVICE_WORKERS"),
+        ("SERVICE_SHOP_FILE", "/nonexistent", "/nonexistent"),
+    ],
+)
+def test_a_setting_that_stops_the_start_is_told_in_one_line(
+    tmp_path: Path, name: str, value: str, allowed: str
+) -> None:
+    done = start(tmp_path, {name: value})
+    assert done.returncode == 1
+    told = [line for line in done.stderr.splitlines() if line]
+    assert len(told) == 1, done.stderr
+    assert name in told[0] or name == "SERVICE_SHOP_FILE"
+    assert allowed in told[0]
+
+
 # --- listening beyond this machine --------------------------------------------------------------
 
 
@@ -210,12 +263,13 @@ def test_beyond_loopback_without_keys_it_does_not_start(tmp_path: Path, address:
     assert "SERVICE_OPEN_TO_NETWORK_WITHOUT_KEYS=yes" in done.stderr
 
 
-def test_a_keys_file_without_a_key_is_no_key(tmp_path: Path) -> None:
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])
+def test_a_keys_file_without_a_key_does_not_start(tmp_path: Path, host: str) -> None:
     file = tmp_path / "keys"
     file.write_text("# none yet\n", encoding="utf-8")
-    done = start(tmp_path, {"SERVICE_KEYS_FILE": str(file)}, "0.0.0.0")
+    done = start(tmp_path, {"SERVICE_KEYS_FILE": str(file)}, host)
     assert done.returncode == 1
-    assert "without keys" in done.stderr
+    assert done.stderr.strip() == f"SERVICE_KEYS_FILE {file} holds no key"
 
 
 def test_with_keys_it_may_listen_everywhere(tmp_path: Path) -> None:

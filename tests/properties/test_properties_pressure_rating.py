@@ -184,6 +184,20 @@ def test_a_pressure_equal_to_the_rating_has_no_margin_left(
     assert "pressure_above_rating" in {f.code for f in more.findings}
 
 
+@given(DIAMETERS, st.floats(0.01, 0.3), STRESSES, st.floats(2, 30))
+def test_walls_needed_in_a_bend_undo_its_pressures(
+    od: float, share: float, stress: float, k: float
+) -> None:
+    tube = Tube(od, od * share)
+    straight = rating(tube, stress).coefficient
+    for place in rating(tube, stress, k).bends[0].places:
+        assert place.coefficient <= straight
+        found = rating(tube, stress, k, pressure=place.pressure).wanted
+        assert found is not None
+        needed = getattr(found.after_bending[0], place.place)
+        assert needed == pytest.approx(place.wall, rel=1e-6)
+
+
 @given(st.floats(0, 0.2), st.floats(5, 100), st.floats(0.1, 50))
 def test_pressure_rounds_the_section(ovality: float, factor: float, pressure: float) -> None:
     """Doubling u doubles the bending; more pressure lowers its share; none leaves 1.5uD/t."""

@@ -197,6 +197,43 @@ def test_thick_wall_takes_the_codes_coefficient(post: Post) -> None:
     assert thicker["pressure-en-13480"] == pytest.approx(thicker["pressure-lame"], rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("wall", "place", "wall_there", "coefficient"),
+    [
+        # 12 × 3: Y = d/(D + d) = 6/18; outside thinned to 2.526 mm, of which Y would be 0.3667
+        (3, "outside", 3 * 24 / 28.5, 6 / 18),
+        (3, "side", 3, 6 / 18),
+        # measured thicker inside: Y of 12 × 3.5, 5/17
+        (3, "inside", 3.5, 5 / 17),
+        # 12 × 1.8 is below D/6 = 2: Y = 0.4, also where the wall is thinner
+        (1.8, "outside", 1.8 * 24 / 29.1, 0.4),
+        (1.8, "inside", 3.5, 5 / 17),
+    ],
+)
+def test_coefficient_at_a_bend_is_the_lesser(
+    post: Post, wall: float, place: str, wall_there: float, coefficient: float
+) -> None:
+    """ASME B31.3 (3c), p = 2(S/I)t/(D − 2Yt), 2 D bend: I = 9/10, 1, 7/6; S = 340/4 MPa.
+
+    The held section leaves t·R/(R + r) outside, r to the middle of the wall. Y is the lesser of
+    that of the tube and that of the wall there: a smaller Y gives a lower pressure, and thinning
+    must not raise it.
+    """
+    sent = body(12, wall, radius=24, wall_method="held", measured=[{"wall_inside": 3.5}])
+    rows = {row["place"]: row for row in rated(post, sent)["bends"][0]["places"]}
+    factor = {"outside": 9 / 10, "side": 1, "inside": 7 / 6}[place]
+    row = rows[place]
+    assert row["wall"] == pytest.approx(wall_there, rel=1e-12)
+    assert row["coefficient"] == pytest.approx(coefficient, rel=1e-12)
+    by_hand = 2 * 85 / factor * wall_there / (12 - 2 * coefficient * wall_there)
+    assert row["pressure"] == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_coefficient_that_was_sent_holds_at_the_bend(post: Post) -> None:
+    rows = rated(post, body(12, 3, radius=24, coefficient=0.35))["bends"][0]["places"]
+    assert [row["coefficient"] for row in rows] == [0.35] * 3
+
+
 # --- bent tube -----------------------------------------------------------------------------------
 
 

@@ -51,9 +51,10 @@ def bend_review(ask: Ask) -> ToldReview:
     Lists every rule at every bend, straight and end with value, limit, margin and severity: grip,
     dies, reach, fittings, mandrel, capacity, wall, roundness, rating, clearance to itself and to
     nearby parts. The work is played through on the bench of the shop profile, in the orders that
-    the bender allows, and the first that strikes nothing is told. What blocks comes with its cures
-    as numbers, and with the nearest variants that were tried and pass. A run whose vertices are too
-    close for its radii is answered too, as blocked.
+    the bender allows, and the first that strikes nothing is told; the straight tube behind the die
+    is held against what stands there for overlap only. What blocks comes with its cures as numbers,
+    and with the nearest variants that were tried and pass. A run whose vertices are too close for
+    its radii is answered too, as blocked; of a run without bends the tube alone is judged.
     """
     case = case_of(ask)
     review = calc.bend_review(

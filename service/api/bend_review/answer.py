@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple, get_args
 
 from service import inputs
+from service.api.bend_review.numbers import compared_numbers, cure_number
 from service.calc import bend_review as calc
 from service.calc.bench_obstacles import BodyKind
 from service.calc.bend_rules import (
@@ -19,6 +20,7 @@ from service.calc.bend_rules import (
     Rule,
 )
 from service.calc.bending_sequence import BendingSequence, OrderKind
+from service.calc.capacity_check import SpringbackFrom
 from service.calc.review_suggestions import RunRow, Variant
 from service.errors import Amount, Value, Word
 from service.model import Finding, Severity
@@ -73,7 +75,12 @@ class ReviewCheck(StrictSchema):
     )
     end = Choice("End of the tube; null where none", inputs.ENDS, allow_none=True, required=True)
     part = Count("Nearby part, from 1; null where none", allow_none=True, required=True)
-    value = Part(FindingValue, "The number found; null where none", allow_none=True, required=True)
+    value = Part(
+        FindingValue,
+        "The number found; null where none, as of a centre line that passes through a part",
+        allow_none=True,
+        required=True,
+    )
     limit = Part(
         FindingValue, "What it is held against; null where none", allow_none=True, required=True
     )
@@ -153,6 +160,13 @@ class ReviewBend(StrictSchema):
         least=0.0,
         most=1e12,
         allow_none=True,
+        required=True,
+    )
+    springback_from = Choice(
+        "What the set angle rests on: `given`, `predicted` from the material, or `none`, the "
+        "finished angle; mark layout and setup sheet crank to the finished angle unless springback "
+        "is sent",
+        get_args(SpringbackFrom),
         required=True,
     )
 
@@ -236,6 +250,11 @@ class ReviewEncounter(StrictSchema):
         required=True,
     )
     clearance = Length("From surface to surface; 0 where it strikes", most=LONGEST, required=True)
+    behind = Flag(
+        "Whether the straight tube behind the die lies in it as the bend is begun; of that tube "
+        "only overlap is told, never how near it comes",
+        required=True,
+    )
 
 
 class ReviewOrder(StrictSchema):
@@ -430,7 +449,7 @@ def _check(check: Check, system: str) -> ToldCheck:
         _amount(check.limit, system),
         _amount(check.margin, system),
         check.code,
-        [_cure(cure, system) for cure in check.cures],
+        [_cure(cure, check, system) for cure in check.cures],
     )
 
 
@@ -441,7 +460,7 @@ def _amount(amount: Amount | None, system: str) -> ToldAmount | None:
     return ToldAmount(value, units.NAMES[system][amount.kind])
 
 
-def _cure(cure: Cure, system: str) -> ToldCure:
+def _cure(cure: Cure, check: Check, system: str) -> ToldCure:
     return ToldCure(
         cure.change,
         cure.bend,
@@ -449,35 +468,45 @@ def _cure(cure: Cure, system: str) -> ToldCure:
         cure.end,
         _amount(cure.value, system),
         cure.number,
-        _sentence([cure], system),
+        _sentence([cure], check, system),
     )
 
 
-def _sentence(cures: Sequence[Cure], system: str) -> str:
-    """Cures as one sentence."""
+def _sentence(cures: Sequence[Cure], check: Check, system: str) -> str:
+    """Cures of a check as one sentence."""
     either = texts.text("cures", "or")
-    words = either.join(_words(cure, system) for cure in cures) or texts.text("cures", "none")
+    words = either.join(_words(cure, check, system) for cure in cures)
+    words = words or texts.text("cures", "none")
     return f"{words[0].upper()}{words[1:]}."
 
 
-def _words(cure: Cure, system: str) -> str:
+def _words(cure: Cure, check: Check, system: str) -> str:
     values: dict[str, Value] = {
-        "value": cure.value,
+        "value": cure_number(cure, check, system),
         "bend": cure.bend,
         "straight": cure.straight,
         "end": None if cure.end is None else Word(cure.end),
         "number": cure.number,
     }
     place = "_at_straight" if cure.change == "radius" and cure.straight is not None else ""
+    if cure.change == "move_apart" and cure.value is None:
+        place = "_unknown"
     return texts.fill(texts.text("cures", f"{cure.change}{place}"), values, system)
 
 
 def _findings(review: calc.BendReview, system: str) -> tuple[Finding, ...]:
-    """The findings with their cures in words."""
+    """The findings with their cures in words, and numbers that do not contradict one another."""
     failing = calc.failing(review.checks)
     head, rest = review.findings[0], review.findings[1:]
     told_with_cures = (
-        replace(finding, values={**finding.values, "cures": _sentence(check.cures, system)})
+        replace(
+            finding,
+            values={
+                **finding.values,
+                **compared_numbers(check, system),
+                "cures": _sentence(check.cures, check, system),
+            },
+        )
         for finding, check in zip(rest, failing, strict=False)
     )
     return (head, *told_with_cures, *rest[len(failing) :])

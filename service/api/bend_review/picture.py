@@ -18,7 +18,9 @@ from service.web.run_picture import Mark, PictureWords, run_picture
 
 # More marks than this hide the run; the rest is told by its number.
 LETTERS = "ABCDEFGHIJKL"
-STRIKES = frozenset({"review_order_collides", "review_order_from_the_middle"})
+STRIKES = frozenset(
+    {"review_order_collides", "review_order_from_the_middle", "review_order_blocked_behind"}
+)
 
 
 def review_picture(ask: Ask, answer: ToldReview) -> str:

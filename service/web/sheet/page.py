@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from itertools import groupby
@@ -23,7 +24,7 @@ from service.model import Finding
 from service.web import answer, texts
 from service.web.sheet.picture import Stage
 from service.web.sheet.view import stages_drawing, strip_drawing
-from service.web.sheet.words import Speech, ToldStep
+from service.web.sheet.words import NO_BREAK, Speech, ToldStep
 
 HTML = "text/html; charset=utf-8"
 FOLDER = Path(__file__).resolve().parent
@@ -38,15 +39,27 @@ class Group(NamedTuple):
 
 
 @cache
-def _template() -> Template:
+def _template(name: str) -> Template:
     environment = Environment(
         loader=FileSystemLoader(FOLDER),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=StrictUndefined,
+        finalize=bound,
     )
-    return environment.get_template("page.html")
+    return environment.get_template(name)
+
+
+# A number before a unit, or before the fraction of an inch that goes with it.
+NUMBER_AND_UNIT = re.compile(
+    r"(?<=\d) (?=(?:mm|in|N|kN|lbf|kg|lb|MPa|psi|%|mm²|in²)(?![\w-])|\d+/\d+ )"
+)
+
+
+def bound(value: Any) -> Any:
+    """A text with its numbers tied to their units, so that no line breaks between them."""
+    return NUMBER_AND_UNIT.sub(NO_BREAK, value) if type(value) is str else value
 
 
 @cache
@@ -70,6 +83,35 @@ def headers() -> Mapping[str, str]:
 
 def _digest(source: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(source.encode()).digest()).decode()
+
+
+# What is wrong with a link that was not copied whole; the type of its problem ends so.
+CUT_OFF = ("address-without-body", "address-not-base64url", "address-not-zlib", "malformed-json")
+MOST_TOLD = 10
+
+
+def refused_page(problem: Mapping[str, Any]) -> str:
+    """The page for a person who opened a link that gives no sheet.
+
+    Arguments:
+        problem: the document that stands for the refusal (RFC 9457)
+    """
+    spoken = texts.language()
+    known = texts.catalogue(spoken)
+    words, kind = known["refused"], str(problem["type"]).rpartition(":")[2]
+    which = "cut_off" if kind in CUT_OFF else "other"
+    entries = problem.get("errors", ())[:MOST_TOLD]
+    return _template("refused.html").render(
+        lang=spoken,
+        sheet=known["sheet"]["title"],
+        title=words[f"{which}_title"],
+        advice=words[which],
+        reason=words["reason"],
+        detail=problem["detail"],
+        # an entry that says the same as the whole stands once
+        entries=[entry for entry in entries if entry["detail"] != problem["detail"]],
+        style=Markup(asset("page.css")),
+    )
 
 
 WORKER = "text/javascript; charset=utf-8"
@@ -106,7 +148,7 @@ def page_of(
     """
     say, told = texts.catalogue(how.spoken)["sheet"], sheet.told
     findings = list(_findings(sheet.findings, how))
-    return _template().render(
+    return _template("page.html").render(
         lang=how.spoken,
         key=sheet.key,
         title=sheet.title or say["title"],
@@ -170,7 +212,7 @@ def _row(row: Any, how: Speech) -> dict[str, Any]:
         "mark": how.show(row.marks.zero_mark),
         "roll": say["none"] if still else turned,
         "how": () if still else (say[direction], how.show(rotation.arc).lstrip("-−")),
-        "crank": how.show(row.marks.crank),
+        "crank": how.show(row.marks.crank) if row.die_fits else say["none"],
     }
 
 

@@ -190,7 +190,7 @@ def _rule(sheet: Sheet, strip: Strip, top: float, scale: float) -> None:
     )
     for i in range(count + 1):
         y = top + i * step * scale
-        words = f"{i * step:g}" + (f" {strip.unit}" if i == 0 else "")
+        words = f"{i * step:g}" + (f"\u00a0{strip.unit}" if i == 0 else "")
         sheet.elements.append(
             f'<text class="faint" text-anchor="end" x="{number(RULE_X - 3)}" '
             f'y="{number(y + 4)}">{escape(words)}</text>'

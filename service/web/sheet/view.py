@@ -50,6 +50,8 @@ def _mark_place(row: Any) -> float:
 
 
 def _note(row: Any, how: Speech) -> str:
+    if not row.die_fits:  # the springback that was sent is not that of its die
+        return how.say("pictures", "strip_no_die")
     crank = how.say("pictures", "strip_crank", crank=row.marks.crank)
     return f"{roll_words(row, how)} · {crank}"
 
@@ -127,7 +129,10 @@ def strip_drawing(sheet: Any, how: Speech) -> str:
 def stages_drawing(sheet: Any, stages: Sequence[Stage], how: Speech) -> str:
     """The part after each bend as an SVG for the page."""
     shown = drawable(stages)
-    title = ", ".join(stage.heading for stage in (shown[0], shown[-1])[: min(len(shown), 2)])
+    first, last = shown[0], shown[-1]
+    title = first.heading
+    if len(shown) > 1:
+        title = how.say("pictures", "after_titles", first=first.bend, last=last.bend)
     drawn = Sheet(title, " ".join(stage.description for stage in shown), key="after-")
     draw_stages(drawn, shown, sheet.tube.outside_diameter)
     drawn.lines([how.say("pictures", "after_shadow")], "faint")

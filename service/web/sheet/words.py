@@ -7,9 +7,10 @@ a scale shows; the exact values stand in the rows of bends beside the steps.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cache
 from typing import Any, NamedTuple
 
-from service.errors import Amount
+from service.errors import Amount, Kind
 from service.web import texts, units
 
 # Decimals by kind of quantity and unit system: what can be read off at a bench.
@@ -17,7 +18,10 @@ DECIMALS: Mapping[str, Mapping[str, int]] = {
     "metric": {"length": 1, "angle": 1, "force": 0, "mass": 2, "percent": 1, "count": 0},
     "inch": {"length": 3, "angle": 1, "force": 0, "mass": 2, "percent": 1, "count": 0},
 }
-EXACT = {"metric": 2, "inch": 4}
+# Of the value that stands beside what the rule shows; 2 for what is not named. An angle is the same
+# angle in both systems.
+EXACT: Mapping[str, Mapping[str, int]] = {"metric": {}, "inch": {"length": 4}}
+NO_BREAK = "\u00a0"
 
 
 class Speech(NamedTuple):
@@ -36,30 +40,34 @@ class Speech(NamedTuple):
         return template.format(**{name: self.show(v, name) for name, v in values.items()})
 
     def show(self, value: Any, name: str = "") -> str:
-        """A value as it is read at the bench; the value named ``exact`` keeps more digits."""
+        """A value as it is read at the bench; one whose name begins ``exact`` keeps more digits."""
         kind = type(value)
         if kind is Amount:
-            return self._amount(value, exact=name == "exact")
+            return self._amount(value, exact=name.startswith("exact"))
         if kind is str:
             return str(value)
         if kind is int:
             return f"{value}"
         if (label := getattr(value, "label", None)) is not None:  # a mark as the rule shows it
-            return texts.decimal(label, self.spoken)
+            return texts.decimal(label, self.spoken).replace(" ", NO_BREAK)
         if (bench := getattr(value, "bench", None)) is not None:  # an angle to set
             return self._amount(Amount(bench, "angle"))
         return texts.told(value, self.system, self.spoken)
 
     def _amount(self, amount: Amount, *, exact: bool = False) -> str:
-        system = self.system
-        number = units.outward(amount.value, amount.kind, units.FACTORS[system])
-        decimals = EXACT[system] if exact else DECIMALS[system].get(amount.kind, 2)
-        written = f"{number:.{decimals}f}"
+        factors, decimals, ending = _form(self.system, amount.kind, exact)
+        written = f"{units.outward(amount.value, amount.kind, factors):.{decimals}f}"
         if not exact and "." in written:
             written = written.rstrip("0").rstrip(".")
-        unit = units.NAMES[system][amount.kind]
-        gap = "" if unit in ("°", "") else "\u00a0"
-        return texts.decimal("0" if written == "-0" else written, self.spoken) + gap + unit
+        return texts.decimal("0" if written == "-0" else written, self.spoken) + ending
+
+
+@cache
+def _form(system: str, kind: Kind, exact: bool) -> tuple[Mapping[str, float], int, str]:
+    """How an amount is written: factors of the units, decimals, and the unit with its gap."""
+    unit = units.NAMES[system][kind]
+    decimals = EXACT[system].get(kind, 2) if exact else DECIMALS[system].get(kind, 2)
+    return units.FACTORS[system], decimals, unit if unit in ("°", "") else NO_BREAK + unit
 
 
 def speech(system: str) -> Speech:
