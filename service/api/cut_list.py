@@ -79,7 +79,9 @@ class _Span(Length):
 
     def allowed(self, system: str) -> str:
         """What is allowed, as text in the caller's units."""
-        return texts.text("allowed", "range").format(**self._limits(system, FIGURES))
+        limits = self._limits(system, FIGURES)
+        told = {name: texts.decimal(words, texts.language()) for name, words in limits.items()}
+        return texts.text("allowed", "range").format(**told)
 
     def _limits(self, system: str, decimals: int) -> dict[str, str]:
         least, most = (limit / FACTORS[system]["length"] for limit in self.span)

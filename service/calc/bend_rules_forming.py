@@ -261,6 +261,7 @@ def _tube_checks(
 def _range_check(findings: Sequence[Finding]) -> Check:
     found = next(f for f in findings if f.code in _RANGE)
     severity, least, cure = _RANGE[found.code]
+    which = {"which": Word("range_least" if least else "range_greatest")}
     cures = (Cure("outside_diameter", found.limit),) if cure else ()
     return Check(
         "tube_in_bender_range",
@@ -270,6 +271,7 @@ def _range_check(findings: Sequence[Finding]) -> Check:
         found.limit,
         least=least,
         cures=cures,
+        values=which,
     )
 
 

@@ -26,6 +26,8 @@ MARGIN = 8.0
 LETTER = 11.0
 # Mean width of a sans-serif letter over its size; only used to keep labels apart.
 LETTER_WIDTH = 0.53
+# Headings are bold, and larger in the set-up sheet: fewer letters go on a line.
+ROOM = {"heading": 0.78}
 
 Point = tuple[float, float]
 Space = Sequence[float]
@@ -113,7 +115,7 @@ class Sheet:
     def lines(self, rows: Iterable[str], kind: str = "small") -> None:
         """Lines of words below what there is, broken to the width of the sheet."""
         for row in rows:
-            for part in broken(row, WIDTH - 2 * MARGIN):
+            for part in broken(row, (WIDTH - 2 * MARGIN) * ROOM.get(kind, 1.0)):
                 self.height += LETTER + 4
                 self.text(MARGIN, self.height, part, kind)
         self.height += 4
