@@ -851,31 +851,50 @@ class _Listing:
         """Return the patterns, None where there are too many."""
         for bar, kind in enumerate(self.problem.bars):
             level = self.dual.prices.level(kind.price) + self.dual.excess[bar] - self.slack
-            pieces = [0] * len(self.problem.sizes)
-            need = math.floor(level * self.dual.theta)
-            if not self._fill(bar, pieces, 0, kind.capacity, need):
+            if not self._fill(bar, kind.capacity, math.floor(level * self.dual.theta)):
                 return None
         return self.found
 
-    def _fill(self, bar: int, pieces: list[int], at: int, room: int, need: int) -> bool:
-        """Add pieces from place ``at`` of the order on; ``need`` is the value still wanted."""
+    def _fill(self, bar: int, room: int, need: int) -> bool:
+        """Walk all ways to fill a bar, depth first; ``need`` is the value still wanted.
+
+        A loop and no recursion: a bar can hold more pieces than calls may stand in one another.
+        """
+        sizes, values = self.problem.sizes, self.dual.prices.values
+        pieces, path, at = [0] * len(sizes), list[int](), 0
+        while self._may_go_on(bar, pieces, room, need):
+            place = self._next(pieces, at, room, need)
+            while place is None:
+                if not path:
+                    return True
+                at = path.pop()
+                i = self.order[at]
+                pieces[i], room, need = pieces[i] - 1, room + sizes[i], need + values[i]
+                place = self._next(pieces, at + 1, room, need)
+            i, at = self.order[place], place
+            pieces[i], room, need = pieces[i] + 1, room - sizes[i], need - values[i]
+            path.append(place)
+        return False
+
+    def _may_go_on(self, bar: int, pieces: list[int], room: int, need: int) -> bool:
+        """Keep the pattern where it is one, and say whether there are not too many yet."""
         self.steps += 1
         if self.steps > MOST_LISTING_STEPS or len(self.found) > MOST_LISTED_PATTERNS:
             return False
-        sizes, values = self.problem.sizes, self.dual.prices.values
         if need <= 0 and self._full(pieces, room):
             self.found.append((bar, tuple(pieces)))
+        return True
+
+    def _next(self, pieces: list[int], at: int, room: int, need: int) -> int | None:
+        """The first place from ``at`` on whose piece fits, is wanted, and can bring what is."""
+        sizes, values = self.problem.sizes, self.dual.prices.values
         for place in range(at, len(self.order)):
             i = self.order[place]
             if values[i] * room < need * sizes[i]:
-                break
+                return None
             if sizes[i] <= room and pieces[i] < self.problem.demand[i]:
-                pieces[i] += 1
-                done = self._fill(bar, pieces, place, room - sizes[i], need - values[i])
-                pieces[i] -= 1
-                if not done:
-                    return False
-        return True
+                return place
+        return None
 
     def _full(self, pieces: Sequence[int], room: int) -> bool:
         rest = zip(self.problem.sizes, pieces, self.problem.demand, strict=True)

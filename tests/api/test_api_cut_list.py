@@ -809,3 +809,18 @@ def test_numbers_of_the_answer_are_finite(client: FlaskClient) -> None:
         raise AssertionError(word)
 
     json.loads(client.post(PATH, json=EXAMPLE).get_data(), parse_constant=refuse)
+
+
+def test_a_bar_may_hold_thousands_of_pieces(client: FlaskClient) -> None:
+    """More than calls may stand in one another: 16 459 pieces of 7.3 with a kerf of 1.5."""
+    body = {
+        "parts": [{"id": "a", "length": 7.3, "quantity": 16_459}],
+        "stock": [{"id": "x", "length": 49_148.2}, {"id": "y", "length": 16_901.0}],
+        "saw": {"kerf": 1.5, "least_remnant": 0, "end_trim": 18.2},
+        "search": {"step": 1.0},
+    }
+    response = client.post("/v1/cut-list", json=body)
+    assert response.status_code == 200
+    patterns = response.get_json()["result"]["tubes"][0]["patterns"]
+    cut = sum(p["times"] * piece["count"] for p in patterns for piece in p["pieces"])
+    assert cut == 16_459

@@ -107,12 +107,18 @@ def response_faults(
     ]
 
 
+@cache
+def _of_header(schema: str) -> jsonschema_rs.Draft202012Validator:
+    """The validator of a header; kept, since each answer has some and compiling takes long."""
+    return validator(json.loads(schema))
+
+
 def _header_faults(declared: dict[str, Any], headers: Headers) -> Iterator[str]:
     for name, header in declared.get("headers", {}).items():
         if name not in headers:
             if header.get("required", False):
                 yield f"header {name} is missing"
-        elif not validator(header["schema"]).is_valid(headers[name]):
+        elif not _of_header(json.dumps(header["schema"])).is_valid(headers[name]):
             yield f"header {name} is {headers[name]!r}"
 
 
