@@ -26,7 +26,7 @@ blp = blueprint("Cut list", "Parts nested into stock lengths and remnants.")
 
 MOST_SECONDS = 10.0
 DECIMALS = 9  # of a length that is answered: a 64th of an inch has six, a step in mm has two
-LONGEST = 1e9
+LONGEST = 1e11  # 100,000 bars of 100,000 in a plan, and some
 MOST_MONEY = 1e12
 DATES = 99_999_999  # a due group may be a date written as one number, 20271231
 ID_PATTERN = r"^[^\x00-\x1f\x7f<>]+$"

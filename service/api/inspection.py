@@ -288,11 +288,11 @@ class AngleSplit(StrictSchema):
     deviation = Angle("Measured less nominal", least=-360.0, required=True)
     explained = Angle(
         "Part that the springback fitted from this part explains",
-        least=-1e6,
-        most=1e6,
+        least=-1e12,
+        most=1e12,
         required=True,
     )
-    own = Angle("Part that stays with this bend", least=-1e6, most=1e6, required=True)
+    own = Angle("Part that stays with this bend", least=-1e12, most=1e12, required=True)
 
 
 class MarkSplit(StrictSchema):
@@ -326,8 +326,8 @@ class CorrectedBendSchema(StrictSchema):
 class FittedSpringback(StrictSchema):
     """Springback of one radius, in the form of an entry of `springback`."""
 
-    constant = Angle("Constant part a", least=-1e6, most=1e6, required=True)
-    proportional = Ratio("Proportional part b", least=-1e6, most=1e6, required=True)
+    constant = Angle("Constant part a", least=-1e12, most=1e12, required=True)
+    proportional = Ratio("Proportional part b", least=-1e12, most=1e12, required=True)
     radius = Length("Die radius that it holds for", most=10_000.0, required=True)
 
 
@@ -366,8 +366,8 @@ class PartCalibration(StrictSchema):
     fits = Parts(SpringbackFitNote, "How each was fitted", required=True)
     stretch = Ratio(
         "To send back as `stretch`, where it lies in 0 to 0.2; null where the part does not tell",
-        least=-1e6,
-        most=1e6,
+        least=-1e12,
+        most=1e12,
         allow_none=True,
         required=True,
     )

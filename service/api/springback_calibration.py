@@ -48,21 +48,21 @@ class SpringbackLawSchema(StrictSchema):
     constant = Angle("Constant part a", least=-360.0, required=True)
     proportional = Ratio("Proportional part b", least=-1000.0, most=1.0, required=True)
     radius = Length("Die radius that it holds for", most=10_000.0, required=True)
-    band = Angle("Half width in which one more bend falls, 95 %", most=1e6, required=True)
+    band = Angle("Half width in which one more bend falls, 95 %", most=1e12, required=True)
 
 
 class AngleIntervalSchema(StrictSchema):
     """95 % confidence interval of an angle."""
 
-    least = Angle("Least", least=-1e6, most=1e6, required=True)
-    most = Angle("Largest", least=-1e6, most=1e6, required=True)
+    least = Angle("Least", least=-1e12, most=1e12, required=True)
+    most = Angle("Largest", least=-1e12, most=1e12, required=True)
 
 
 class RatioIntervalSchema(StrictSchema):
     """95 % confidence interval of a ratio."""
 
-    least = Ratio("Least", least=-1e6, most=1e6, required=True)
-    most = Ratio("Largest", least=-1e6, most=1e6, required=True)
+    least = Ratio("Least", least=-1e12, most=1e12, required=True)
+    most = Ratio("Largest", least=-1e12, most=1e12, required=True)
 
 
 class SpringbackFitSchema(StrictSchema):
@@ -71,11 +71,11 @@ class SpringbackFitSchema(StrictSchema):
     group = Text("The caller's own name", required=True)
     trials = Count("Number of trials", most=MOST_TRIALS, required=True)
     law = Part(SpringbackLawSchema, "What to store", required=True)
-    constant_error = Angle("Standard error of the constant part", most=1e6, required=True)
-    proportional_error = Ratio("Standard error of the proportional part", most=1e6, required=True)
+    constant_error = Angle("Standard error of the constant part", most=1e12, required=True)
+    proportional_error = Ratio("Standard error of the proportional part", most=1e12, required=True)
     constant_interval = Part(AngleIntervalSchema, "Of the constant part", required=True)
     proportional_interval = Part(RatioIntervalSchema, "Of the proportional part", required=True)
-    deviation = Angle("Standard deviation of a single bend", most=1e6, required=True)
+    deviation = Angle("Standard deviation of a single bend", most=1e12, required=True)
     least_set_angle = Angle("Least angle tried", required=True)
     largest_set_angle = Angle("Largest angle tried", required=True)
     outliers = Parts(
@@ -92,11 +92,11 @@ class StretchFitSchema(StrictSchema):
     group = Text("The caller's own name", required=True)
     trials = Count("Number of trials", most=MOST_TRIALS, required=True)
     stretch = Ratio(
-        "Fraction of arc length, to send as `stretch`", least=-1e6, most=1e6, required=True
+        "Fraction of arc length, to send as `stretch`", least=-1e12, most=1e12, required=True
     )
-    stretch_error = Ratio("Standard error", most=1e6, required=True)
+    stretch_error = Ratio("Standard error", most=1e12, required=True)
     interval = Part(RatioIntervalSchema, "Of the stretch", required=True)
-    deviation = Length("Standard deviation of a single length", most=1e6, required=True)
+    deviation = Length("Standard deviation of a single length", most=1e12, required=True)
 
 
 class SpringbackCalibrationResult(StrictSchema):
