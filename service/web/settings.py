@@ -101,7 +101,7 @@ class ServerSettings:
         threads: threads of each
         timeout: seconds until a worker that hangs is ended
         max_requests: requests until a worker is renewed; 0 for never
-        client_timeout: seconds for the head of a request, and without any byte from a client
+        client_timeout: seconds without any byte from a client until it is let go
     """
 
     bind: str = "127.0.0.1:8000"

@@ -28,7 +28,6 @@ DESCRIPTION = (
     "in English or, by Accept-Language, in German; titles of methods and sources are English. "
     + CAUTION
 )
-SCHEMAS = "#/components/schemas/"
 STATUSES = (400, 401, 403, 404, 405, 406, 413, 414, 415, 422, 429, 500)
 
 PROBLEM = {

@@ -64,6 +64,10 @@ class Client(socket.socket):
 class Worker(ThreadWorker):  # type: ignore[misc]
     """Threads for connections that have something to say."""
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.patience = server_settings().client_timeout
+
     def accept(self, listener: Any) -> None:
         """Take a connection, and wait for its first byte without a thread."""
         try:
@@ -72,9 +76,9 @@ class Worker(ThreadWorker):  # type: ignore[misc]
             if error.errno not in PASSING:
                 raise
             return
-        patience = server_settings().client_timeout
-        conn = TConn(self.cfg, Client.of(plain, patience), address, listener.getsockname())
-        conn.timeout = time.monotonic() + patience
+        sock = Client.of(plain, self.patience)
+        conn = TConn(self.cfg, sock, address, listener.getsockname())
+        conn.timeout = time.monotonic() + self.patience
         self.nr_conns += 1
         self.pending_conns.append(conn)
         answer = partial(self.on_pending_socket_readable, conn)
